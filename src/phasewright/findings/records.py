@@ -1,0 +1,92 @@
+"""Records that the findings room hands on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from phasewright.bench import Bench, Campaign, Limit, Step
+from phasewright.logs import Recording, StepSpan, Window
+from phasewright.quantity import Value
+
+VERDICTS = ("sustained", "marginal", "clamped", "tripped", "unsettled", "unknown")
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """Distance from a figure to a limit. `margin` = limit - figure, in the limit's unit."""
+
+    limit: Limit
+    figure: Value
+    margin: Value
+    in_u: float | None
+    """Margin in standard uncertainties; None where the uncertainty is unknown."""
+    probability: float | None
+    """Probability that the limit is not exceeded."""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NotComputable:
+    """A figure that the bench or the logs do not allow, and the line to add."""
+
+    name: str
+    why: str
+    mend: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepFinding:
+    """Everything found about one step."""
+
+    step: Step
+    span: StepSpan
+    window: Window
+    quantities: Mapping[str, Value]
+    """By name: every channel's mean, `<channel>_peak`, loss, delivery_efficiency, conversion_efficiency,
+    phase_current, regulator_rise, thermal_resistance, ..."""
+    peak_averaging: Mapping[str, float]
+    """Averaging time over which each peak is stated [s]."""
+    margins: tuple[Margin, ...]
+    """Sorted: the one that gives first comes first."""
+    verdict: str
+    reasons: tuple[str, ...]
+    missing: tuple[NotComputable, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """One step against the baseline step, on the same instruments."""
+
+    step: str
+    baseline: str
+    differences: Mapping[str, Value]
+    ratios: Mapping[str, Value]
+    extra_energy_year: Value | None = None
+    """[J] for the hours of the campaign's cost section."""
+    extra_cost_year: Value | None = None
+    """In the currency of the campaign's cost section."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A question of the job, a sentence, and its numbers."""
+
+    question: str
+    sentence: str
+    numbers: Mapping[str, Value | float | str]
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """What a campaign says."""
+
+    bench: Bench
+    campaign: Campaign
+    recording: Recording
+    steps: tuple[StepFinding, ...]
+    comparisons: tuple[Comparison, ...]
+    answers: tuple[Answer, ...]
+    notes: tuple[str, ...]
+    """Repairs, cautions, doubts."""
+    format: str = "phasewright-analysis-1"

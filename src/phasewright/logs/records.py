@@ -1,0 +1,207 @@
+"""Records that the logs room hands on: traces, read reports, clock maps, recordings, steps, windows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """One thing that the reader noticed."""
+
+    kind: str
+    """note | repair | refuse"""
+    what: str
+    line: int | None = None
+    column: str = ""
+    count: int = 1
+    mend: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Fingerprint:
+    file: str
+    """Relative to the campaign folder."""
+    size: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadReport:
+    """What was read from one file, what was repaired, and how it was understood."""
+
+    fingerprint: Fingerprint
+    encoding: str
+    delimiter: str
+    decimal: str
+    header_line: int
+    columns: tuple[str, ...]
+    units: tuple[str, ...]
+    """Unit text found for each column, '' = none."""
+    time_columns: tuple[str, ...]
+    time_format: str
+    row_count: int
+    first_time: str
+    last_time: str
+    remarks: tuple[Remark, ...]
+    fast_path: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """One channel over time, on the instrument's own clock.
+
+    `time_ns` int64 (n,), nanoseconds since the Unix epoch (absolute clocks) or since the log's own zero;
+    never decreasing inside a segment. `value` float64 (n,), SI (degC for temperatures), NaN = missing.
+    `segments` are (first, past-the-last) index pairs; the clock may have been set or restarted between them.
+    """
+
+    channel: str
+    unit: str
+    log: str
+    time_ns: np.ndarray
+    value: np.ndarray
+    averaging: float | None
+    """[s]; None = unknown"""
+    stamp_at: str
+    """start | middle | end | unknown"""
+    segments: tuple[tuple[int, int], ...]
+    absolute: bool = True
+    remarks: tuple[Remark, ...] = ()
+
+    @property
+    def period(self) -> float:
+        """Median sampling period [s]; NaN for fewer than two samples."""
+        if len(self.time_ns) < 2:
+            return float("nan")
+        return float(np.median(np.diff(self.time_ns[:100_000]))) * 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class ClockMap:
+    """Puts one log's clock (one segment of it) on the reference clock.
+
+    reference time [s] = t + offset + drift*1e-6*(t - pivot), t = seconds on the log's own clock since `zero_ns`
+    (the same zero for every log when all clocks are absolute, else each log's first stamp).
+    """
+
+    log: str
+    segment: int
+    reference: str
+    status: str
+    """reference | aligned | ambiguous | assumed"""
+    zero_ns: int
+    offset: float
+    offset_u: float | None
+    drift: float = 0.0
+    """[ppm]"""
+    drift_u: float | None = None
+    pivot: float = 0.0
+    averaging: float | None = None
+    averaging_u: float | None = None
+    peak_ratio: float | None = None
+    candidates: tuple[tuple[float, float], ...] = ()
+    """(offset s, score) of every candidate when ambiguous."""
+    pair: tuple[str, str] = ("", "")
+    """The two channels that were compared (reference, this log)."""
+    overlap: float = 0.0
+    """Length of the common record [s]."""
+    note: str = ""
+
+    def to_reference(self, time_ns: np.ndarray) -> np.ndarray:
+        """Return reference-clock seconds, float64, for stamps `time_ns` of this log."""
+        t = (np.asarray(time_ns) - self.zero_ns) * 1e-9
+        return t + self.offset + self.drift * 1e-6 * (t - self.pivot)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AlignedTrace:
+    """One channel on the reference clock: interval means.
+
+    `end_s` float64 (n,) is the end of each reading's averaging interval [s] on the reference clock,
+    `start_s` its start (equal to end_s for instantaneous readings); `value` NaN = missing.
+    """
+
+    channel: str
+    unit: str
+    log: str
+    instrument: str
+    start_s: np.ndarray
+    end_s: np.ndarray
+    value: np.ndarray
+    averaging: float
+    time_u: float
+    """Standard uncertainty of its placement on the reference clock [s]."""
+    segments: tuple[tuple[int, int], ...] = ()
+    remarks: tuple[Remark, ...] = ()
+
+    @property
+    def middle_s(self) -> np.ndarray:
+        """Middle of each reading's interval [s], reference clock."""
+        return 0.5 * (self.start_s + self.end_s)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recording:
+    """All logs of a campaign on one clock. Zero of the clock = first stamp of the reference log."""
+
+    reference: str
+    origin: str
+    """Absolute time of the clock's zero, ISO 8601, '' when the reference clock is not absolute."""
+    traces: Mapping[str, AlignedTrace]
+    clocks: tuple[ClockMap, ...]
+    reports: tuple[ReadReport, ...]
+    remarks: tuple[Remark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class StepSpan:
+    """Where a planned step is found on the reference clock."""
+
+    name: str
+    start_s: float
+    end_s: float
+    found_from: str
+    """times | files | edges"""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """Slope test of one channel over a window."""
+
+    channel: str
+    slope: float
+    """[unit/s]"""
+    slope_u: float
+    """Standard error corrected for autocorrelation (and for resolution)."""
+    time_constant: float
+    """Longest time constant used [s]."""
+    remaining: float
+    """Bound at 95 % on what remains: time constant x (|slope| + 1.64 u) [unit]."""
+    bound: float
+    settled: bool
+    reason: str
+    extrapolated: float | None = None
+    """Settled value where extrapolation is allowed, else None."""
+    extrapolated_u: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The part of a step from which figures are taken."""
+
+    step: str
+    start_s: float
+    end_s: float
+    settled: bool
+    settling: tuple[Settling, ...]
+    reasons: tuple[str, ...]
+    found: bool = True
+    """False: the step is too short or empty for any window; start_s == end_s."""
+    discarded: tuple[tuple[float, float, str], ...] = ()
+    """(start, end, why) of the parts of the step that were left out."""
+    remarks: tuple[str, ...] = field(default=())
