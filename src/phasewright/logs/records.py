@@ -135,6 +135,12 @@ class AlignedTrace:
     averaging: float
     time_u: float
     """Standard uncertainty of its placement on the reference clock [s]."""
+    low: np.ndarray | None = None
+    """Smallest raw sample inside each interval, (n,); None when every value is one raw sample."""
+    high: np.ndarray | None = None
+    """Greatest raw sample inside each interval, (n,)."""
+    raw_averaging: float | None = None
+    """Averaging time of one raw sample [s], which `low` and `high` refer to; None = unknown."""
     segments: tuple[tuple[int, int], ...] = ()
     remarks: tuple[Remark, ...] = ()
 
