@@ -1,0 +1,39 @@
+# Two commands on a fresh machine with Python 3.11+ and nothing else: `make demo` and `make test`.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+DEMO ?= demo-campaign
+
+.PHONY: demo test stress bench lock clean
+
+$(VENV)/run.stamp: requirements.lock.txt pyproject.toml
+	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Phasewright needs Python 3.11 or newer; this is " + sys.version.split()[0] + ". Mend: make PYTHON=python3.12 demo")'
+	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock.txt
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	touch $@
+
+$(VENV)/dev.stamp: $(VENV)/run.stamp requirements-dev.lock.txt
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock.txt
+	touch $@
+
+demo: $(VENV)/run.stamp  ## invent a campaign, analyze it, write its guide
+	$(BIN)/phasewright demo $(DEMO) --again
+
+test: $(VENV)/dev.stamp  ## every check that a change must pass
+	$(BIN)/ruff check .
+	$(BIN)/lint-imports --config .importlinter
+	$(BIN)/python -m pytest
+
+stress: $(VENV)/dev.stamp  ## the long versions: hundreds of simulated campaigns, their tables printed
+	$(BIN)/python benchmarks/stress.py
+
+bench: $(VENV)/dev.stamp  ## times, as ratios to general parsers in the same run
+	$(BIN)/python benchmarks/bench.py
+
+lock:  ## refresh both lock files (needs uv)
+	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --output-file requirements.lock.txt pyproject.toml build-requirements.in
+	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --constraint requirements.lock.txt --output-file requirements-dev.lock.txt --group dev
+
+clean:
+	rm -rf $(VENV) $(DEMO) build dist .pytest_cache .ruff_cache .mypy_cache .import_linter_cache .hypothesis

@@ -1,0 +1,319 @@
+"""The command line: words in, one job called, words out. Imports click alone; each command imports its own work."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from phasewright.app.bring import ReadResult
+
+DONE, BAD_INPUT, WITH_LOSSES, NOT_USABLE = 0, 2, 3, 4
+"""Exit codes, the same for every command."""
+
+CAUTION = (
+    "Phasewright is no safety function. Data sheets, makers' instructions, local rules and qualified people come first."
+)
+
+
+class ProgressLine:
+    """A line on standard error that appears once a job has taken a second, and then tells what is being done."""
+
+    def __init__(self, stream: Any = None, *, interval: float | None = None):
+        self._stream = stream or sys.stderr
+        self._live = self._stream.isatty()
+        self._interval = interval if interval is not None else (0.1 if self._live else 2.0)
+        self._started = self._last = time.monotonic()
+        self._width = 0
+
+    def __call__(self, fraction: float, text: str) -> None:
+        now = time.monotonic()
+        if now - self._started < 1.0 or now - self._last < self._interval:
+            return
+        self._last = now
+        line = f"{round(100 * fraction):3d} %  {text}"
+        if self._live:
+            self._stream.write("\r" + line.ljust(self._width))
+            self._width = len(line)
+        else:
+            self._stream.write(line + "\n")
+        self._stream.flush()
+
+    def close(self) -> None:
+        """Wipe the line, so that the result stands alone."""
+        if self._live and self._width:
+            self._stream.write("\r" + " " * self._width + "\r")
+            self._stream.flush()
+
+
+@contextmanager
+def _job(ctx: click.Context) -> Iterator[ProgressLine]:
+    """Run one job with a progress line; faults are printed one a line and end in exit code 2 or 4."""
+    from phasewright.bench import NotReady, PhasewrightError
+
+    progress = ProgressLine()
+    try:
+        yield progress
+    except PhasewrightError as error:
+        progress.close()
+        for fault in error.faults:
+            click.echo(str(fault), err=True)
+        count = len(error.faults)
+        click.echo(f"{count} fault{'s' if count != 1 else ''}; nothing was written.", err=True)
+        ctx.exit(NOT_USABLE if isinstance(error, NotReady) else BAD_INPUT)
+    finally:
+        progress.close()
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=CAUTION)
+@click.version_option(package_name="phasewright", prog_name="phasewright", message="%(prog)s %(version)s")
+def main() -> None:
+    """Find out from bench logs how much power delivery a computer board really needs.
+
+    \b
+    A campaign is a folder:  bench.toml      what stands on the table
+                             campaign.toml   steps, logs, channel map
+                             logs/           raw files, never changed
+                             derived/ guide/ can be deleted and made again
+
+    \b
+    First time:     phasewright demo my-demo
+    Own campaign:   phasewright new my-board
+                    phasewright read my-board meter.csv host.csv
+                    phasewright check my-board
+                    phasewright analyze my-board
+                    phasewright report my-board
+
+    \b
+    Exit codes:  0 done   2 bad usage or refused input   3 done, with stated losses   4 not usable
+    """
+
+
+_FOLDER = click.argument("folder", metavar="DIR", type=click.Path(file_okay=False, path_type=Path))
+_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object on standard output.")
+_STRICT = click.option("--strict", is_flag=True, help="Refuse a log that needs repair instead of repairing it.")
+
+
+@main.command()
+@_FOLDER
+@click.option("--no-page", is_flag=True, help="Do not open the guide in the browser.")
+@click.option("--seed", default=1, show_default=True, help="Seed of every simulated error.")
+@click.option("--again", is_flag=True, help="Replace an earlier demo in DIR.")
+@_JSON
+@click.pass_context
+def demo(ctx: click.Context, folder: Path, no_page: bool, seed: int, again: bool, as_json: bool) -> None:
+    """Make an invented campaign in DIR with the virtual bench, analyze it and write its guide."""
+    from phasewright.app import jobs
+
+    with _job(ctx) as progress:
+        result = jobs.demo(folder, seed=seed, again=again, progress=progress)
+    if as_json:
+        click.echo(jobs.to_json_text(result.analysis), nl=False)
+        return
+    _print_analysis(result.analysis)
+    page = result.guide.html
+    click.echo(f"""
+The guide      {page}
+The pictures   {result.guide.figures}
+The raw logs   {folder / "logs"}  (simulated)
+
+Try next
+  phasewright analyze {folder} --json    the same numbers for a program
+  phasewright check {folder}             what the bench file still lacks
+  phasewright new my-board               start a campaign of your own""")
+    if not no_page:
+        _open_page(page)
+
+
+@main.command()
+@_FOLDER
+@_JSON
+@click.pass_context
+def new(ctx: click.Context, folder: Path, as_json: bool) -> None:
+    """Lay down a campaign folder with commented bench.toml and campaign.toml."""
+    from phasewright.app import jobs
+
+    with _job(ctx):
+        result = jobs.new(folder)
+    if as_json:
+        _print_json({"folder": str(result.folder), "files": [str(path) for path in result.files]})
+        return
+    for path in result.files:
+        click.echo(f"wrote {path}")
+    click.echo(f"""
+Next
+  1. describe the table in   {folder / "bench.toml"}
+  2. bring in the logs       phasewright read {folder} YOUR-LOG.csv
+  3. list the steps in       {folder / "campaign.toml"}
+  4. look for faults         phasewright check {folder}""")
+
+
+@main.command()
+@_FOLDER
+@_JSON
+@click.pass_context
+def check(ctx: click.Context, folder: Path, as_json: bool) -> None:
+    """Report every fault of bench.toml and campaign.toml at once, each with line and mend."""
+    from dataclasses import asdict
+
+    from phasewright.app import jobs
+
+    with _job(ctx):
+        checked = jobs.check(folder)
+    if as_json:
+        _print_json({"faults": [asdict(fault) for fault in checked.faults], "cautions": list(checked.cautions)})
+    else:
+        for fault in checked.faults:
+            click.echo(str(fault))
+        for caution in checked.cautions:
+            click.echo(f"caution: {caution}")
+        faults, cautions = len(checked.faults), len(checked.cautions)
+        click.echo(
+            f"{faults} fault{'s' if faults != 1 else ''}, {cautions} caution{'s' if cautions != 1 else ''} in {folder}"
+        )
+    ctx.exit(BAD_INPUT if checked.faults else DONE)
+
+
+@main.command()
+@_FOLDER
+@click.argument("logs", metavar="LOG...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--map", "pairs", multiple=True, metavar="CHANNEL=COLUMN",
+              help="Map a channel to a column, to #3, or to a sum of products: input_power='U1*I1 + U2*I2'. Repeatable.")
+@click.option("--name", default="", help="Name of the log in campaign.toml (default: the file's stem).")
+@click.option("--instrument", default="", help="Instrument on the bench that wrote it (default: the log's name).")
+@click.option("--yes", is_flag=True, help="Take the suggested map without asking.")
+@_STRICT
+@_JSON
+@click.pass_context
+def read(ctx: click.Context, folder: Path, logs: tuple[Path, ...], pairs: tuple[str, ...], name: str,
+         instrument: str, yes: bool, strict: bool, as_json: bool) -> None:
+    """Bring logs into the campaign in DIR: read them, map their columns to channels, say what was repaired."""
+    from phasewright.app import jobs
+    from phasewright.app.bring import parse_pairs
+
+    if len(logs) > 1 and name:
+        raise click.UsageError("--name names one log; give the logs one at a time, or leave it out")
+    ask = None if (yes or as_json or pairs or not sys.stdin.isatty()) else _ask_for_map
+    results = []
+    with _job(ctx) as progress:
+        channel_map = parse_pairs(pairs) if pairs else None
+        for log in logs:
+            results.append(jobs.read(
+                folder, log, name=name, instrument=instrument, channel_map=channel_map, choose=ask, strict=strict,
+                progress=progress,
+            ))
+            if not as_json:
+                progress.close()
+                _print_read(results[-1])
+    if as_json:
+        _print_json({"logs": [result.to_json() for result in results]})
+    elif all(result.entry for result in results):
+        click.echo(f"\nNext: phasewright check {folder}")
+    lost = any(result.lost for result in results)
+    unmapped = any(result.entry is None for result in results)
+    ctx.exit(NOT_USABLE if unmapped else WITH_LOSSES if lost else DONE)
+
+
+@main.command()
+@_FOLDER
+@_STRICT
+@_JSON
+@click.pass_context
+def analyze(ctx: click.Context, folder: Path, strict: bool, as_json: bool) -> None:
+    """Turn the campaign in DIR into figures with uncertainty, verdicts and answers."""
+    from phasewright.app import jobs
+
+    with _job(ctx) as progress:
+        analysis = jobs.analyze(folder, strict=strict, progress=progress)
+    if as_json:
+        click.echo(jobs.to_json_text(analysis), nl=False)
+    else:
+        _print_analysis(analysis)
+        click.echo(f"\nNext: phasewright report {folder}")
+    ctx.exit(_exit_code(analysis))
+
+
+@main.command()
+@_FOLDER
+@click.option("--open", "open_page", is_flag=True, help="Open the guide in the browser.")
+@_JSON
+@click.pass_context
+def report(ctx: click.Context, folder: Path, open_page: bool, as_json: bool) -> None:
+    """Write the guide of the campaign in DIR: one HTML file, and Markdown with its pictures."""
+    from phasewright.app import jobs
+
+    with _job(ctx) as progress:
+        analysis = jobs.analyze(folder, progress=lambda fraction, text: progress(0.5 * fraction, text))
+        guide = jobs.report(folder, analysis=analysis, progress=progress)
+    if as_json:
+        _print_json({"html": str(guide.html), "markdown": str(guide.markdown), "figures": str(guide.figures)})
+    else:
+        click.echo(f"The guide      {guide.html}\nMarkdown       {guide.markdown}\nThe pictures   {guide.figures}")
+    if open_page:
+        _open_page(guide.html)
+    ctx.exit(_exit_code(analysis))
+
+
+def _exit_code(analysis: Any) -> int:
+    from phasewright.app import jobs
+
+    if all(step.verdict == "unknown" for step in analysis.steps):
+        return NOT_USABLE
+    return WITH_LOSSES if jobs.losses(analysis) else DONE
+
+
+def _print_json(thing: Any) -> None:
+    import json
+
+    click.echo(json.dumps(thing, indent=1, ensure_ascii=False, allow_nan=False, default=str))
+
+
+def _print_analysis(analysis: Any) -> None:
+    from phasewright.report import answers_text, results_table
+
+    click.echo(results_table(analysis))
+    click.echo()
+    click.echo(answers_text(analysis))
+
+
+def _print_read(result: ReadResult) -> None:
+    for line in result.lines():
+        click.echo(line)
+
+
+def _ask_for_map(result: ReadResult) -> dict[str, str]:
+    """Let the person confirm or change each suggested channel; an empty answer keeps it, a minus sign drops it."""
+    _print_read(result)
+    click.echo("\nReturn keeps a suggestion, - drops it; a column name, #3 or U1*I1 + U2*I2 replaces it.")
+    chosen: dict[str, str] = {}
+    for channel, column in result.suggested_map().items():
+        answer = click.prompt(f"  {channel}", default=column, show_default=True).strip()
+        if answer != "-":
+            chosen[channel] = answer
+    while True:
+        line = click.prompt("  another channel=column (Return when done)", default="", show_default=False).strip()
+        if not line:
+            return chosen
+        channel, sign, column = line.partition("=")
+        if sign:
+            chosen[channel.strip()] = column.strip()
+
+
+def _open_page(page: Path) -> None:
+    """Open `page` where there is a screen to show it on; a terminal without one is left alone."""
+    import os
+    import webbrowser
+
+    has_screen = sys.platform in ("win32", "darwin") or os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
+    if has_screen:
+        webbrowser.open(page.resolve().as_uri())
+
+
+if __name__ == "__main__":
+    main()

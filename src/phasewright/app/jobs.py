@@ -1,0 +1,296 @@
+"""The jobs: what a person asks for, once, in Python. The command line and the page call these and nothing else.
+
+Every job takes a campaign folder and returns a frozen record. Rooms are imported inside the jobs so that
+``phasewright --help`` stays quick.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from phasewright.app.bring import ReadResult
+    from phasewright.bench import Campaign, Checked
+    from phasewright.findings import Analysis
+    from phasewright.report import GuideFiles
+
+DEMO_MARK = "SIMULATED.txt"
+"""Stands in every demo folder; says that the data are invented, and lets a demo be made anew there."""
+
+_DEMO_NOTE = """Everything in this folder is simulated.
+
+The board, its parts and every number were invented and computed by the virtual bench of Phasewright.
+Nothing here was measured. The command `phasewright demo --again` may replace this folder's contents.
+"""
+
+Progress = Callable[[float, str], None]
+"""Called as progress(fraction 0..1, what is being done)."""
+
+__all__ = ["DemoResult", "NewResult", "analyze", "check", "demo", "losses", "new", "read", "report"]
+
+
+@dataclass(frozen=True, slots=True)
+class NewResult:
+    """A campaign folder laid down."""
+
+    folder: Path
+    files: tuple[Path, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DemoResult:
+    """The invented campaign, its analysis and its guide."""
+
+    folder: Path
+    analysis: Analysis
+    guide: GuideFiles
+
+
+def _quiet(fraction: float, text: str) -> None:
+    """Stand in for a progress callable that nobody gave."""
+
+
+def _part(progress: Progress, low: float, high: float) -> Progress:
+    """Return a progress callable that fills the share from `low` to `high` of `progress`."""
+    return lambda fraction, text: progress(low + (high - low) * min(max(fraction, 0.0), 1.0), text)
+
+
+def write_atomically(path: Path, text: str) -> None:
+    """Write `text` to `path` so that a reader sees the old file or the new one, never half of it."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def new(folder: str | Path) -> NewResult:
+    """Lay down a campaign folder with commented bench.toml and campaign.toml.
+
+    Raises
+    ------
+    BenchFault
+        When the folder already holds a campaign; nothing is overwritten.
+    """
+    from phasewright.bench import lay_down
+
+    return NewResult(Path(folder), lay_down(Path(folder)))
+
+
+def check(folder: str | Path) -> Checked:
+    """Return both files of the campaign as records, with every fault and caution of both at once."""
+    from phasewright.bench import check_folder
+
+    return check_folder(Path(folder))
+
+
+def read(
+    folder: str | Path,
+    log: str | Path,
+    *,
+    name: str = "",
+    instrument: str = "",
+    channel_map: Mapping[str, str] | None = None,
+    choose: Callable[[ReadResult], Mapping[str, str]] | None = None,
+    strict: bool = False,
+    progress: Progress | None = None,
+) -> ReadResult:
+    """Bring one log into the campaign: copy it unchanged, read it, map its columns to channels, keep the map.
+
+    Parameters
+    ----------
+    folder
+        Campaign folder.
+    log
+        The log file; a file outside the campaign is copied into its ``logs`` folder, byte for byte.
+    name
+        What the log is called in campaign.toml; '' = the file's stem.
+    instrument
+        Instrument on the bench that wrote it; '' = the log's name. An instrument that is not on the bench is added
+        to bench.toml with nothing stated about its accuracy.
+    channel_map
+        Channel name -> column name (or ``#3``, or a product ``U1 * I1 + U2 * I2`` of column names).
+        None = take the suggestions.
+    choose
+        Called with the result so far to let a person confirm or change the map.
+    strict
+        Refuse instead of repairing.
+
+    Raises
+    ------
+    LogFault
+        When the file cannot be read as it stands.
+    BenchFault
+        When the campaign's own files are at fault.
+    """
+    from phasewright.app.bring import bring_log
+
+    return bring_log(
+        Path(folder), Path(log), name=name, instrument=instrument, channel_map=channel_map, choose=choose,
+        strict=strict, progress=progress or _quiet,
+    )
+
+
+def analyze(folder: str | Path, *, strict: bool = False, progress: Progress | None = None) -> Analysis:
+    """Turn the campaign's logs into figures with uncertainty, verdicts, comparisons and answers.
+
+    Parsed columns and ``analysis.json`` are kept in the campaign's ``derived`` folder.
+
+    Raises
+    ------
+    BenchFault, LogFault
+        With every fault found; nothing is written then.
+    """
+    from phasewright import findings, logs
+
+    folder = Path(folder)
+    progress = progress or _quiet
+    progress(0.0, "checking the bench and the campaign")
+    bench, campaign = _read_checked(folder)
+    opened = _open_logs(folder, bench, campaign, strict, _part(progress, 0.02, 0.6))
+    progress(0.6, "putting the logs on one clock")
+    recording = logs.align(opened, bench, campaign)
+    progress(0.75, "finding the steps and their steady windows")
+    spans = logs.find_steps(recording, campaign)
+    steps = {step.name: step for step in campaign.steps}
+    windows = tuple(logs.find_window(recording, span, steps[span.name], bench, campaign) for span in spans)
+    analysis = findings.analyze(bench, campaign, recording, spans, windows, progress=_part(progress, 0.85, 0.98))
+    write_atomically(folder / "derived" / "analysis.json", to_json_text(analysis))
+    progress(1.0, "analyzed")
+    return analysis
+
+
+def report(
+    folder: str | Path, *, analysis: Analysis | None = None, progress: Progress | None = None
+) -> GuideFiles:
+    """Write the guide of the campaign (HTML, and Markdown with its pictures) into its ``guide`` folder."""
+    from importlib.metadata import version
+
+    from phasewright.report import write_guide
+
+    progress = progress or _quiet
+    if analysis is None:
+        analysis = analyze(folder, progress=_part(progress, 0.0, 0.5))
+    return write_guide(
+        analysis, Path(folder) / "guide", progress=_part(progress, 0.5, 1.0), software=f"Phasewright {version('phasewright')}"
+    )
+
+
+def demo(
+    folder: str | Path, *, seed: int = 1, again: bool = False, progress: Progress | None = None
+) -> DemoResult:
+    """Make an invented campaign on the virtual bench, analyze it and write its guide.
+
+    Parameters
+    ----------
+    folder
+        Where the campaign goes. A folder that exists is refused, unless `again` is true and it holds an earlier demo.
+    seed
+        Seed of every simulated error; the same seed gives the same files.
+    """
+    from phasewright.live import demo_scenario, make_campaign
+
+    folder = Path(folder)
+    progress = progress or _quiet
+    _clear_for_demo(folder, again)
+    progress(0.0, "running the virtual bench (simulated)")
+    make_campaign(folder, demo_scenario(), seed)
+    write_atomically(folder / DEMO_MARK, _DEMO_NOTE)
+    result = analyze(folder, progress=_part(progress, 0.3, 0.6))
+    guide = report(folder, analysis=result, progress=_part(progress, 0.6, 1.0))
+    return DemoResult(folder, result, guide)
+
+
+def to_json_text(analysis: Analysis) -> str:
+    """Return the analysis as the JSON text that ``analyze --json`` prints."""
+    from phasewright.findings import to_json
+
+    return json.dumps(to_json(analysis), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def losses(analysis: Analysis) -> tuple[str, ...]:
+    """Return what was lost on the way: rows dropped while reading, clocks that could not be settled, dropped logs."""
+    lost = [
+        f"{report.fingerprint.file}: {remark.what}"
+        for report in analysis.recording.reports
+        for remark in report.remarks
+        if remark.kind == "refuse"
+    ]
+    lost += [
+        f"log {clock.log}: the clock is {clock.status}" for clock in analysis.recording.clocks
+        if clock.status == "ambiguous"
+    ]
+    return tuple(lost)
+
+
+def _read_checked(folder: Path) -> tuple[Any, Campaign]:
+    from phasewright.bench import BenchFault, check_folder
+
+    checked = check_folder(folder)
+    if checked.faults or checked.bench is None or checked.campaign is None:
+        raise BenchFault(checked.faults)
+    return checked.bench, checked.campaign
+
+
+def _open_logs(folder: Path, bench: Any, campaign: Campaign, strict: bool, progress: Progress) -> dict[str, Any]:
+    """Open every log of the campaign; the faults of all of them are raised together."""
+    from phasewright.bench import Fault, LogFault
+    from phasewright.logs import open_log
+
+    faults: list[Fault] = []
+    if not campaign.logs:
+        faults.append(Fault(
+            campaign.file, "the campaign has no logs", f"bring one in: phasewright read {folder} YOUR-LOG.csv"
+        ))
+    opened: dict[str, Any] = {}
+    total = sum(_size(folder / name) for entry in campaign.logs for name in entry.files) or 1
+    done = 0
+    for entry in campaign.logs:
+        size = sum(_size(folder / name) for name in entry.files)
+        part = _part(progress, done / total, (done + size) / total)
+        part(0.0, f"reading {entry.name}")
+        try:
+            opened[entry.name] = open_log(
+                folder, entry, bench.instrument(entry.instrument), strict=strict, progress=part
+            )
+        except LogFault as error:
+            faults += error.faults
+        done += size
+    if faults:
+        raise LogFault(faults)
+    return opened
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def _clear_for_demo(folder: Path, again: bool) -> None:
+    """Make room for a demo; only a folder that an earlier demo made is ever cleared."""
+    from phasewright.bench import BenchFault, Fault
+
+    if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
+        return
+    made_by_demo = folder.is_dir() and (folder / DEMO_MARK).is_file()
+    if not (again and made_by_demo):
+        mend = "give another folder" + (", or --again to make the demo anew there" if made_by_demo else "")
+        raise BenchFault(Fault(str(folder), "the folder exists and is not empty", mend))
+    for name in ("logs", "derived", "guide"):
+        shutil.rmtree(folder / name, ignore_errors=True)
+    for name in ("bench.toml", "campaign.toml", DEMO_MARK):
+        (folder / name).unlink(missing_ok=True)
+
