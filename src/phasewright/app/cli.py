@@ -71,7 +71,17 @@ def _job(ctx: click.Context) -> Iterator[ProgressLine]:
         progress.close()
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=CAUTION)
+class InOrderOfWork(click.Group):
+    """Lists the commands in the order in which a person needs them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
+
+
+@click.group(
+    cls=InOrderOfWork, epilog=CAUTION,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(package_name="phasewright", prog_name="phasewright", message="%(prog)s %(version)s")
 def main() -> None:
     """Find out from bench logs how much power delivery a computer board really needs.
@@ -108,7 +118,10 @@ _STRICT = click.option("--strict", is_flag=True, help="Refuse a log that needs r
 @_JSON
 @click.pass_context
 def demo(ctx: click.Context, folder: Path, no_page: bool, seed: int, again: bool, as_json: bool) -> None:
-    """Make an invented campaign in DIR with the virtual bench, analyze it and write its guide."""
+    """Make and analyze an invented campaign.
+
+    Writes the campaign into DIR with the virtual bench, analyzes it, prints the answers and writes the guide.
+    """
     from phasewright.app import jobs
 
     with _job(ctx) as progress:
@@ -136,7 +149,10 @@ Try next
 @_JSON
 @click.pass_context
 def new(ctx: click.Context, folder: Path, as_json: bool) -> None:
-    """Lay down a campaign folder with commented bench.toml and campaign.toml."""
+    """Lay down a campaign folder.
+
+    Writes commented bench.toml and campaign.toml into DIR; nothing that exists is overwritten.
+    """
     from phasewright.app import jobs
 
     with _job(ctx):
@@ -159,7 +175,11 @@ Next
 @_JSON
 @click.pass_context
 def check(ctx: click.Context, folder: Path, as_json: bool) -> None:
-    """Report every fault of bench.toml and campaign.toml at once, each with line and mend."""
+    """Report every fault of both files at once.
+
+    Each fault of bench.toml and campaign.toml comes with its line and its mend; cautions are what is allowed but
+    doubtful.
+    """
     from dataclasses import asdict
 
     from phasewright.app import jobs
@@ -184,7 +204,7 @@ def check(ctx: click.Context, folder: Path, as_json: bool) -> None:
 @_FOLDER
 @click.argument("logs", metavar="LOG...", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--map", "pairs", multiple=True, metavar="CHANNEL=COLUMN",
-              help="Map a channel to a column, to #3, or to a sum of products: input_power='U1*I1 + U2*I2'. Repeatable.")
+              help="Map a channel to a column, to #3, or to a sum of products: input_power='U1*I1 + U2*I2'. Repeat it.")
 @click.option("--name", default="", help="Name of the log in campaign.toml (default: the file's stem).")
 @click.option("--instrument", default="", help="Instrument on the bench that wrote it (default: the log's name).")
 @click.option("--yes", is_flag=True, help="Take the suggested map without asking.")
@@ -193,7 +213,10 @@ def check(ctx: click.Context, folder: Path, as_json: bool) -> None:
 @click.pass_context
 def read(ctx: click.Context, folder: Path, logs: tuple[Path, ...], pairs: tuple[str, ...], name: str,
          instrument: str, yes: bool, strict: bool, as_json: bool) -> None:
-    """Bring logs into the campaign in DIR: read them, map their columns to channels, say what was repaired."""
+    """Bring logs in and map their columns.
+
+    Copies each LOG unchanged into DIR, reads it, suggests which column is which channel, and says what was repaired.
+    """
     from phasewright.app import jobs
     from phasewright.app.bring import parse_pairs
 
@@ -226,7 +249,10 @@ def read(ctx: click.Context, folder: Path, logs: tuple[Path, ...], pairs: tuple[
 @_JSON
 @click.pass_context
 def analyze(ctx: click.Context, folder: Path, strict: bool, as_json: bool) -> None:
-    """Turn the campaign in DIR into figures with uncertainty, verdicts and answers."""
+    """Turn the logs into answers.
+
+    Prints figures with uncertainty, a verdict for every step, comparisons and answers; keeps derived/analysis.json.
+    """
     from phasewright.app import jobs
 
     with _job(ctx) as progress:
@@ -245,7 +271,10 @@ def analyze(ctx: click.Context, folder: Path, strict: bool, as_json: bool) -> No
 @_JSON
 @click.pass_context
 def report(ctx: click.Context, folder: Path, open_page: bool, as_json: bool) -> None:
-    """Write the guide of the campaign in DIR: one HTML file, and Markdown with its pictures."""
+    """Write the guide.
+
+    One self-contained HTML file, and Markdown with its pictures as SVG and PNG, in DIR/guide.
+    """
     from phasewright.app import jobs
 
     with _job(ctx) as progress:

@@ -182,9 +182,8 @@ def report(
     progress = progress or _quiet
     if analysis is None:
         analysis = analyze(folder, progress=_part(progress, 0.0, 0.5))
-    return write_guide(
-        analysis, Path(folder) / "guide", progress=_part(progress, 0.5, 1.0), software=f"Phasewright {version('phasewright')}"
-    )
+    software = f"Phasewright {version('phasewright')}"
+    return write_guide(analysis, Path(folder) / "guide", progress=_part(progress, 0.5, 1.0), software=software)
 
 
 def demo(

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from types import MappingProxyType
 
 from phasewright.bench import Bench, Campaign, Limit, Step
+from phasewright.findings.notebook import analysis_html, comparison_html, step_html
 from phasewright.logs import Recording, StepSpan, Window
 from phasewright.quantity import Value
+
+def _empty() -> Mapping:
+    return MappingProxyType({})
+
 
 VERDICTS = ("sustained", "marginal", "clamped", "tripped", "unsettled", "unknown")
 
@@ -52,6 +58,11 @@ class StepFinding:
     verdict: str
     reasons: tuple[str, ...]
     missing: tuple[NotComputable, ...] = ()
+    basis: Mapping[str, str] = field(default_factory=_empty)
+    """By the name of the quantity: what it was made from, in words (boundary, reference, averaging)."""
+
+    def _repr_html_(self) -> str:
+        return step_html(self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +77,23 @@ class Comparison:
     """[J] for the hours of the campaign's cost section."""
     extra_cost_year: Value | None = None
     """In the currency of the campaign's cost section."""
+    reason: str = ""
+    """Why this baseline was taken, and what to mind."""
+
+    def _repr_html_(self) -> str:
+        return comparison_html(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One test of the readings against each other or against physics."""
+
+    name: str
+    """efficiency | slope | ratio | thermal | phases | balance | readings"""
+    outcome: str
+    """passed | doubt | not checked"""
+    sentence: str
+    numbers: Mapping[str, Value | float | str] = field(default_factory=_empty)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,5 +116,10 @@ class Analysis:
     comparisons: tuple[Comparison, ...]
     answers: tuple[Answer, ...]
     notes: tuple[str, ...]
-    """Repairs, cautions, doubts."""
+    """Repairs, cautions, doubts; each begins with its kind: ``repair: ...``, ``caution: ...``, ``doubt: ...``."""
     format: str = "phasewright-analysis-1"
+    checks: tuple[Check, ...] = ()
+    """What the readings say about each other; every doubt stands in `notes` as well."""
+
+    def _repr_html_(self) -> str:
+        return analysis_html(self)
