@@ -1,0 +1,284 @@
+"""The tables and keys of bench.toml, in the order in which people read them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import field_validator
+
+from phasewright.bench.keys import (
+    Keys,
+    by_channel,
+    channel_quantity,
+    choice,
+    count,
+    flag,
+    pairs,
+    quantity,
+    table,
+    tables,
+    text,
+)  # fmt: skip
+
+FORMAT = "phasewright-bench-1"
+
+_SOURCE = "where the figures come from: document, edition, table"
+
+
+class ConnectorKeys(Keys):
+    """One 12 V input connector of the board."""
+
+    name: str = text("name printed on the board", "PWR_1", required=True)
+    contact_count: int = count("contacts that carry +12 V", 4, low=1, high=64, required=True)
+    contact_rating: float | None = quantity(
+        "A", "continuous current rating of one contact", "8 A", low="0.1 A", high="200 A"
+    )
+    source: str = text(_SOURCE, "connector data sheet, table 2")
+
+
+class BoardKeys(Keys):
+    """The board between the meter and the regulator."""
+
+    name: str = text("name of the board", "demo board", required=True)
+    description: str = text("free text", "six-layer board, open bench")
+    input_voltage: float | None = quantity("V", "nominal input voltage", "12 V", low="1 V", high="100 V")
+    input_resistance: float | None = quantity(
+        "Ohm",
+        "cables, connectors and copper between meter and regulator, both ways",
+        "1.5 mOhm",
+        low="0 Ohm",
+        high="1 Ohm",
+    )
+    input_resistance_u: float | None = quantity(
+        "Ohm", "standard uncertainty of input_resistance", "0.5 mOhm", low="0 Ohm", high="1 Ohm"
+    )
+    other_loads: float | None = quantity(
+        "W", "power that the same input feeds besides the regulator under test", "6 W", low="0 W", high="2000 W"
+    )
+    other_loads_u: float | None = quantity("W", "standard uncertainty of other_loads", "3 W", low="0 W", high="2000 W")
+    connector: tuple[ConnectorKeys, ...] = tables("the board's 12 V input connectors")
+
+
+class StageKeys(Keys):
+    """One power stage: both switches and their driver, data-sheet figures."""
+
+    name: str = text("type of the power stage", "simulated 60 A stage")
+    current_rating: float | None = quantity("A", "continuous current rating", "60 A", low="0.1 A", high="1000 A")
+    peak_current_rating: float | None = quantity(
+        "A", "absolute maximum peak current", "90 A", low="0.1 A", high="2000 A"
+    )
+    temperature_limit: float | None = quantity(
+        "degC", "absolute maximum junction temperature", "150 degC", low="20 degC", high="300 degC"
+    )
+    high_side_resistance: float | None = quantity(
+        "Ohm", "R_DS(on) of the high side at 25 degC", "4.2 mOhm", low="0.01 mOhm", high="1 Ohm"
+    )
+    low_side_resistance: float | None = quantity(
+        "Ohm", "R_DS(on) of the low side at 25 degC", "1.1 mOhm", low="0.01 mOhm", high="1 Ohm"
+    )
+    resistance_temperature_coefficient: float | None = quantity(
+        "1/K", "relative rise of R_DS(on) per kelvin, at 25 degC", "0.004 1/K", low="0 1/K", high="0.05 1/K"
+    )
+    rise_time: float | None = quantity("s", "rise time of the switch node", "4 ns", low="0 s", high="1 us")
+    fall_time: float | None = quantity("s", "fall time of the switch node", "3 ns", low="0 s", high="1 us")
+    dead_time: float | None = quantity("s", "dead time, both edges together", "20 ns", low="0 s", high="1 us")
+    diode_voltage: float | None = quantity(
+        "V", "forward voltage of the low side's body diode", "0.7 V", low="0 V", high="5 V"
+    )
+    gate_charge: float | None = quantity(
+        "C", "total gate charge, both switches, at gate_voltage", "35 nC", low="0 nC", high="1000 nC"
+    )
+    gate_voltage: float | None = quantity("V", "gate drive voltage", "5 V", low="1 V", high="20 V")
+    output_charge: float | None = quantity(
+        "C", "output charge, both switches, at input_voltage", "30 nC", low="0 nC", high="1000 nC"
+    )
+    recovery_charge: float | None = quantity(
+        "C", "reverse recovery charge of the low side", "15 nC", low="0 nC", high="1000 nC"
+    )
+    quiescent_power: float | None = quantity(
+        "W", "driver and sensing power of one stage at rest", "20 mW", low="0 W", high="5 W"
+    )
+    thermal_resistance: float | None = quantity("K/W", "junction to case top", "1.2 K/W", low="0 K/W", high="500 K/W")
+    source: str = text(_SOURCE, "stage data sheet, rev. 2, table 4")
+
+
+class InductorKeys(Keys):
+    """One output inductor."""
+
+    name: str = text("type of the inductor", "simulated 150 nH")
+    inductance: float | None = quantity("H", "inductance at rated current", "150 nH", low="1 nH", high="1 mH")
+    resistance: float | None = quantity("Ohm", "DCR at 25 degC", "0.29 mOhm", low="0.001 mOhm", high="1 Ohm")
+    saturation_current: float | None = quantity(
+        "A", "current at which the inductance has dropped as the data sheet says", "80 A", low="0.1 A", high="2000 A"
+    )
+    current_rating: float | None = quantity(
+        "A", "continuous current at the data sheet's temperature rise", "55 A", low="0.1 A", high="2000 A"
+    )
+    temperature_limit: float | None = quantity(
+        "degC", "highest operating temperature, own heating included", "125 degC", low="20 degC", high="300 degC"
+    )
+    core_loss: float | None = quantity(
+        "W", "core loss of one inductor at the nominal setting", "0.25 W", low="0 W", high="50 W"
+    )
+    source: str = text(_SOURCE, "inductor data sheet, page 2")
+
+
+class CapacitorKeys(Keys):
+    """A whole bank of capacitors."""
+
+    kind: str = choice("kind of capacitor", "polymer", "electrolytic", "ceramic", "", default="")
+    capacitance: float | None = quantity("F", "capacitance of the whole bank", "4.4 mF", low="1 nF", high="10 F")
+    resistance: float | None = quantity("Ohm", "ESR of the whole bank", "0.5 mOhm", low="0 Ohm", high="10 Ohm")
+    current_rating: float | None = quantity(
+        "A", "RMS ripple current rating of the whole bank", "40 A", low="0.001 A", high="2000 A"
+    )
+    temperature_limit: float | None = quantity("degC", "rated temperature", "105 degC", low="20 degC", high="300 degC")
+    life: float | None = quantity("s", "rated life at temperature_limit", "5000 h", low="1 h", high="1000000 h")
+    source: str = text(_SOURCE, "capacitor series data sheet")
+
+
+class ProtectionKeys(Keys):
+    """Thresholds as set on the regulator. A step of the campaign may override each."""
+
+    phase_current: float | None = quantity(
+        "A", "over-current threshold of one phase (OCP)", "52 A", low="0.1 A", high="4000 A"
+    )
+    total_current: float | None = quantity(
+        "A", "over-current threshold of the whole regulator", "450 A", low="0.1 A", high="20000 A"
+    )
+    temperature_warning: float | None = quantity(
+        "degC", "temperature at which the regulator warns or holds back", "110 degC", low="20 degC", high="300 degC"
+    )
+    temperature_trip: float | None = quantity(
+        "degC", "temperature at which the regulator shuts down (OTP)", "125 degC", low="20 degC", high="300 degC"
+    )
+    source: str = text("where the thresholds were read or set", "board firmware setting")
+
+
+class RegulatorKeys(Keys):
+    """The regulator under test."""
+
+    name: str = text("name of the regulator", "core rail", required=True)
+    phase_count: int = count("phases fitted on the board", 10, low=1, high=64, required=True)
+    stages_per_phase: int = count("power stages in each phase", 1, low=1, high=8, default=1)
+    switching_frequency: float | None = quantity(
+        "Hz", "switching frequency of one phase", "500 kHz", low="1 kHz", high="50 MHz"
+    )
+    rail_voltage: float | None = quantity("V", "nominal output voltage", "1.1 V", low="0.1 V", high="60 V")
+    load_line: float | None = quantity("Ohm", "output voltage drop per ampere", "0.3 mOhm", low="0 Ohm", high="0.1 Ohm")
+    controller_power: float | None = quantity("W", "power of the controller", "0.5 W", low="0 W", high="50 W")
+    sharing_error: float | None = quantity(
+        "1", "greatest excess of one phase's current over the mean", "10 %", low="0 %", high="100 %"
+    )
+    stage: StageKeys = table("power stage")
+    inductor: InductorKeys = table("output inductor")
+    output_capacitors: CapacitorKeys = table("output capacitor bank")
+    input_capacitors: CapacitorKeys = table("input capacitor bank")
+    protection: ProtectionKeys = table("protection thresholds")
+
+
+class ProcessorKeys(Keys):
+    """What the regulator feeds."""
+
+    name: str = text("name of the processor", "demo processor")
+    kind: str = choice("what it is", "processor", "graphics", default="processor")
+    temperature_limit: float | None = quantity(
+        "degC", "temperature at which it holds itself back", "95 degC", low="20 degC", high="200 degC"
+    )
+    power_limit: float | None = quantity("W", "sustained package power limit", "350 W", low="1 W", high="10000 W")
+
+
+class CoolingPartKeys(Keys):
+    """One link of the chain from power stage to coolant, hottest first."""
+
+    name: str = text("name of the part", "thermal pad", required=True)
+    kind: str = choice(
+        "what it is", "pad", "paste", "plate", "heatsink", "block", "radiator", "fan", "other", default="other"
+    )
+    resistance: float | None = quantity("K/W", "thermal resistance", "0.9 K/W", low="0 K/W", high="500 K/W")
+    shared: bool = flag(
+        "true: resistance is for the heat of the whole regulator; false: for one power stage", default=True
+    )
+    source: str = text(_SOURCE, "pad data sheet, 1 mm")
+
+
+class CoolingKeys(Keys):
+    """What takes the heat away."""
+
+    coolant: str = choice("what takes the heat in the end", "liquid", "air", default="air")
+    description: str = text("free text", "one loop, two radiators")
+    coolant_limit: float | None = quantity(
+        "degC", "highest coolant temperature that the loop bears", "50 degC", low="0 degC", high="150 degC"
+    )
+    fan_map: tuple[tuple[float, float], ...] = pairs(
+        "fan duty against coolant temperature; the fan can do no more at the last pair",
+        [["30 degC", "30 %"], ["45 degC", "100 %"]],
+        units=("degC", "1"),
+        high=("150 degC", "100 %"),
+    )
+    part: tuple[CoolingPartKeys, ...] = tables("the chain from power stage to coolant, hottest first")
+
+
+class AccuracyKeys(Keys):
+    """What the maker of an instrument states for one channel. `offset` and `resolution` are in the channel's unit."""
+
+    gain: float | None = quantity("1", "relative part of the accuracy", "0.5 %", low="0 %", high="100 %")
+    offset: str | None = channel_quantity("constant part of the accuracy", "0.2 W")
+    resolution: str | None = channel_quantity("step of the reading", "0.01 W")
+    stated_as: str = choice(
+        "limit: bound that is never exceeded; standard: one standard uncertainty; expanded: k = 2",
+        "limit", "standard", "expanded", default="limit",
+    )  # fmt: skip
+    source: str = text(_SOURCE, "meter manual, section 9")
+
+
+class InstrumentKeys(Keys):
+    """One instrument: it has one clock and writes one log."""
+
+    name: str = text("name by which the campaign's logs call it", "meter", required=True)
+    description: str = text("free text", "inline power meter, 20 readings a second")
+    period: float | None = quantity("s", "time between readings", "50 ms", low="1 us", high="1 d")
+    averaging: float | None = quantity("s", "time over which one reading is averaged", "50 ms", low="0 s", high="1 d")
+    stamp_at: str = choice(
+        "which moment of the averaging the time stamp marks", "start", "middle", "end", "unknown", default="unknown"
+    )
+    accuracy: dict[str, AccuracyKeys] = by_channel("accuracy of each channel, [instrument.accuracy.input_power]")
+
+    @field_validator("accuracy", mode="before")
+    @classmethod
+    def _flatten(cls, value: Any) -> Any:
+        return flatten_channels(value, set(AccuracyKeys.model_fields))
+
+
+class BenchKeys(Keys):
+    """bench.toml: what stands on the table."""
+
+    format: str = choice("says which format this file is in; first line", FORMAT, default=FORMAT)
+    name: str = text("name of this bench", "open bench with a liquid loop", required=True)
+    simulated: bool = flag("true: this bench does not exist, its logs come from the virtual bench")
+    notes: str = text("free text", "panel removed, room air conditioned")
+    board: BoardKeys = table("the board")
+    regulator: RegulatorKeys = table("the regulator under test")
+    processor: ProcessorKeys = table("what the regulator feeds")
+    cooling: CoolingKeys = table("what takes the heat away")
+    instrument: tuple[InstrumentKeys, ...] = tables("the instruments; each has its own clock")
+
+
+def flatten_channels(value: Any, own: set[str]) -> Any:
+    """Return a by-channel table with dotted channel names (``rail_current.phase_1``) as single names.
+
+    TOML reads ``[accuracy.rail_current.phase_1]`` as a table in a table; `own` are the keys that a channel's own
+    table may hold, by which the two are told apart.
+    """
+    if not isinstance(value, dict):
+        return value
+    flat: dict[str, Any] = {}
+    for name, entry in value.items():
+        if isinstance(entry, dict) and entry and "." not in name:
+            labels = {key: item for key, item in entry.items() if key not in own and isinstance(item, dict | str)}
+            flat.update({f"{name}.{label}": item for label, item in labels.items()})
+            entry = {key: item for key, item in entry.items() if key not in labels}
+            if not entry:
+                continue
+        flat[name] = entry
+    return flat
