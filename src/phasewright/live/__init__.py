@@ -7,4 +7,9 @@ May touch: wire, clock; writes campaign folders.
 Asks: does it touch, or stand in for, an instrument?
 """
 
-__all__: list[str] = []
+from phasewright.live.virtual.campaign import make_campaign
+from phasewright.live.virtual.demo import demo_scenario
+from phasewright.live.virtual.scenario import Scenario
+from phasewright.live.virtual.truth import Truth
+
+__all__ = ["Scenario", "Truth", "demo_scenario", "make_campaign"]
