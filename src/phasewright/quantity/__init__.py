@@ -7,28 +7,40 @@ May touch: nothing.
 Asks: is it about numbers as such?
 """
 
-from phasewright.quantity.fitting import Fit, fit_least_squares
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from phasewright.quantity.coverage import coverage_factor
 from phasewright.quantity.propagation import (
-    coverage_factor,
+    correlation,
     difference,
     propagate,
     ratio,
     value_from_parts,
+    values_from_covariance,
 )
-from phasewright.quantity.sampling import monte_carlo
-from phasewright.quantity.series import SeriesMean, effective_count, series_mean
 from phasewright.quantity.text import number_text, to_text
 from phasewright.quantity.units import base_unit, convert, parse_quantity, unit_symbol
 from phasewright.quantity.value import Part, Value
+
+if TYPE_CHECKING:
+    from phasewright.quantity.fitting import Fit, fit_least_squares
+    from phasewright.quantity.sampling import monte_carlo
+    from phasewright.quantity.series import SeriesMean, effective_count, series_mean
+    from phasewright.quantity.timing import TwoWay, delay_bound, rate_bound, two_way_offset
 
 __all__ = [
     "Fit",
     "Part",
     "SeriesMean",
+    "TwoWay",
     "Value",
     "base_unit",
     "convert",
+    "correlation",
     "coverage_factor",
+    "delay_bound",
     "difference",
     "effective_count",
     "fit_least_squares",
@@ -36,9 +48,36 @@ __all__ = [
     "number_text",
     "parse_quantity",
     "propagate",
+    "rate_bound",
     "ratio",
     "series_mean",
     "to_text",
+    "two_way_offset",
     "unit_symbol",
     "value_from_parts",
+    "values_from_covariance",
 ]
+
+_LATER = {
+    "Fit": "fitting",
+    "fit_least_squares": "fitting",
+    "monte_carlo": "sampling",
+    "SeriesMean": "series",
+    "effective_count": "series",
+    "series_mean": "series",
+    "TwoWay": "timing",
+    "delay_bound": "timing",
+    "rate_bound": "timing",
+    "two_way_offset": "timing",
+}
+"""What needs numpy is loaded when it is first asked for, so that commands which only read text start at once."""
+
+
+def __getattr__(name: str) -> object:
+    if name not in _LATER:
+        raise AttributeError(f"phasewright.quantity has no {name!r}")
+    from importlib import import_module
+
+    thing = getattr(import_module(f"phasewright.quantity.{_LATER[name]}"), name)
+    globals()[name] = thing
+    return thing

@@ -172,7 +172,18 @@ _BY_SPELLING, _BY_SYMBOL = _build()
 _FIRST_CHOICE = {"C": "degC", "F": "F", "K": "K"}
 _COLDEST_KELVIN = 50  # below it "K" for a temperature is taken for a difference written by mistake; N2 boils at 77 K
 
-_PLAIN = str.maketrans({"µ": "u", "μ": "u", "Ω": "Ohm", "Ω": "Ohm", "°": "deg", "º": "deg", "˚": "deg", "·": ".", "⋅": "."})
+_SIGNS = (
+    ("\u00b5", "u"),  # micro sign
+    ("\u03bc", "u"),  # Greek mu
+    ("\u03a9", "Ohm"),  # Greek omega
+    ("\u2126", "Ohm"),  # ohm sign
+    ("\u00b0", "deg"),  # degree sign
+    ("\u00ba", "deg"),  # ordinal sign, often typed for it
+    ("\u02da", "deg"),  # ring above, the same
+    ("\u00b7", "."),  # middle dot
+    ("\u22c5", "."),  # dot operator
+)
+_PLAIN = str.maketrans(dict(_SIGNS))
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3}(?![0-9]))?")
 
 
@@ -195,7 +206,7 @@ def _candidates(text: str) -> tuple[_Unit, ...]:
 
 
 def unit_symbol(text: str) -> str | None:
-    """Return the canonical symbol of a unit's spelling ("°C" -> "degC", "mΩ" -> "mOhm"); None if it is not in the table.
+    """Return the canonical symbol of a unit's spelling ("°C" -> "degC", "mΩ" -> "mOhm"); None if unknown.
 
     Read alone, "C" is degC, "F" is farad and "K" is kelvin; `convert` and `parse_quantity` go by the wanted unit.
     """
