@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from phasewright.bench import ChannelSource
+
 
 @dataclass(frozen=True, slots=True)
 class Remark:
@@ -48,6 +50,64 @@ class ReadReport:
     last_time: str
     remarks: tuple[Remark, ...]
     fast_path: bool = False
+    reversed: bool = False
+    """True when the file held the newest row first and was turned round."""
+    text_columns: tuple[str, ...] = ()
+    """Columns that hold words, not numbers."""
+    segment_count: int = 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """What one log file holds: stamps and numeric columns, row by row in the order of time.
+
+    `names` are the columns as in the header (``#3`` for a column without a name), in file order; `columns` holds the
+    numeric ones, float64 (n,), NaN = missing; columns that hold words are named only. `time_ns` int64 (n,),
+    nanoseconds since the Unix epoch when `absolute`, else since the log's own zero; never decreasing inside a
+    segment. `segments` are (first, past-the-last) row index pairs. `line_starts` int64 (m, 2): from row [i, 0] on,
+    lines count up from [i, 1] (down when the file was newest first).
+    """
+
+    log: str
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    """Canonical unit symbol of each column, '' = none stated."""
+    time_ns: np.ndarray
+    absolute: bool
+    columns: Mapping[str, np.ndarray]
+    segments: tuple[tuple[int, int], ...]
+    line_starts: np.ndarray
+    report: ReadReport
+    stamp_resolution: float = 0.0
+    """Smallest step that the stamps can show [s]."""
+
+    def line_of(self, row: int) -> int:
+        """Return the line of the file (first line = 1) that holds row `row` (first row = 0)."""
+        index = int(np.searchsorted(self.line_starts[:, 0], row, side="right")) - 1
+        first_row, line = self.line_starts[index]
+        step = -1 if self.report.reversed else 1
+        return int(line + step * (row - first_row))
+
+
+@dataclass(frozen=True, slots=True)
+class Suggestion:
+    """A channel that a log seems to hold, with the reasons. A person confirms it."""
+
+    channel: str
+    source: ChannelSource
+    score: float
+    """0 to 1; below 0.5 = a guess worth showing only when nothing better claims the channel."""
+    why: tuple[str, ...]
+    first_values: tuple[float, ...] = ()
+    """First values of the channel in its own unit, NaN = missing."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OpenedLog:
+    """One log of a campaign, opened: a trace for every mapped channel, and what was read from each file."""
+
+    traces: tuple[Trace, ...]
+    reports: tuple[ReadReport, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,6 +131,8 @@ class Trace:
     segments: tuple[tuple[int, int], ...]
     absolute: bool = True
     remarks: tuple[Remark, ...] = ()
+    stamp_resolution: float = 0.0
+    """Smallest step that the stamps can show [s]; several readings share a stamp when it exceeds the period."""
 
     @property
     def period(self) -> float:
@@ -110,6 +172,10 @@ class ClockMap:
     overlap: float = 0.0
     """Length of the common record [s]."""
     note: str = ""
+    first: float = float("nan")
+    """First moment that this map holds for, seconds on the log's own clock (as `pivot`); NaN = no bound."""
+    last: float = float("nan")
+    """Last moment that this map holds for."""
 
     def to_reference(self, time_ns: np.ndarray) -> np.ndarray:
         """Return reference-clock seconds, float64, for stamps `time_ns` of this log."""

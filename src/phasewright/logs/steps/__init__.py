@@ -1,0 +1,5 @@
+"""Steps: where each planned setting is found on the reference clock."""
+
+from phasewright.logs.steps.spans import find_steps
+
+__all__ = ["find_steps"]
