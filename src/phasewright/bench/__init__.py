@@ -9,6 +9,8 @@ Asks: is it a limit, a part, or a setting?
 
 from phasewright.bench.channels import CHANNELS, Channel, base_channel
 from phasewright.bench.faults import BenchFault, Fault, LogFault, NotReady, PhasewrightError, escape
+from phasewright.bench.limits import limits_of
+from phasewright.bench.read import read_bench, read_campaign
 from phasewright.bench.records import (
     Accuracy,
     Bench,
@@ -16,6 +18,7 @@ from phasewright.bench.records import (
     Campaign,
     CapacitorBank,
     ChannelSource,
+    Checked,
     ColumnTerm,
     Connector,
     Cooling,
@@ -31,35 +34,41 @@ from phasewright.bench.records import (
     Stage,
     Step,
 )
+from phasewright.bench.write import lay_down
 
 __all__ = [
-    "CHANNELS",
-    "Channel",
-    "base_channel",
-    "BenchFault",
-    "Fault",
-    "LogFault",
-    "NotReady",
-    "PhasewrightError",
-    "escape",
     "Accuracy",
     "Bench",
+    "BenchFault",
     "Board",
+    "CHANNELS",
     "Campaign",
     "CapacitorBank",
+    "Channel",
     "ChannelSource",
+    "Checked",
     "ColumnTerm",
     "Connector",
     "Cooling",
     "CoolingPart",
     "Cost",
+    "Fault",
     "Inductor",
     "Instrument",
     "Limit",
     "LogEntry",
+    "LogFault",
+    "NotReady",
+    "PhasewrightError",
     "Processor",
     "Protection",
     "Regulator",
     "Stage",
     "Step",
+    "base_channel",
+    "escape",
+    "lay_down",
+    "limits_of",
+    "read_bench",
+    "read_campaign",
 ]

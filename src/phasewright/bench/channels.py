@@ -48,5 +48,5 @@ CHANNELS: dict[str, Channel] = {row[0]: Channel(*row) for row in _TABLE}
 
 
 def base_channel(name: str) -> Channel:
-    """Return the base channel of `name` (``regulator_temperature.left`` -> regulator_temperature); KeyError if unknown."""
+    """Return the base channel of `name` (``rail_current.phase_1`` -> rail_current); KeyError if unknown."""
     return CHANNELS[name.partition(".")[0]]

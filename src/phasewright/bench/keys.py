@@ -37,6 +37,8 @@ def shown(value: object) -> str:
         return "a table"
     if isinstance(value, list):
         return "a list" if len(value) > 4 else escape("[" + ", ".join(shown(item) for item in value) + "]", 80)
+    if isinstance(value, int) and abs(value) > 10**60:
+        return "a number of more than 60 digits"
     return escape(str(value), 60)
 
 
@@ -241,9 +243,11 @@ def _check_products(name: str, value: Any, key: Mapping) -> list:
 
 
 def _check_moment(name: str, value: Any, key: Mapping) -> str:
-    if isinstance(value, datetime.datetime | datetime.time):
-        return value.isoformat()
     mend = f'write seconds on the reference log, {name} = "120 s", or a clock time, {name} = "14:05:30"'
+    if isinstance(value, datetime.datetime | datetime.time):
+        if value.tzinfo is not None:
+            raise refused(f"{name} = {shown(value)} has a zone", "write the time as the log writes it, without zone")
+        return value.isoformat()
     if not isinstance(value, str):
         raise refused(f"{name} = {shown(value)} is neither a duration with unit nor a clock time", mend)
     clean = value.strip()
@@ -267,7 +271,7 @@ def parse_clock(value: str) -> datetime.datetime | datetime.time:
     """Return the date and time, or the time of day, that `value` names; ValueError if the calendar has none such."""
     if "-" in value:
         return datetime.datetime.fromisoformat(value.replace(" ", "T", 1))
-    return datetime.time.fromisoformat(value.rjust(value.find(":") and len(value) + (value.find(":") == 1), "0"))
+    return datetime.time.fromisoformat("0" + value if value[1] == ":" else value)
 
 
 def check_path(name: str, value: Any) -> str:

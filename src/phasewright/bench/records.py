@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from phasewright.bench.faults import Fault
+
 
 def _empty() -> Mapping:
     return MappingProxyType({})
@@ -18,7 +20,7 @@ class Limit:
     name: str
     """What it is called on charts, e.g. ``power stage rating``."""
     applies_to: str
-    """Channel or derived figure it bounds: a channel name or ``phase_current``, ``stage_current``, ``contact_current``."""
+    """Channel or derived figure it bounds, e.g. ``phase_current``, ``stage_current``, ``contact_current``."""
     value: float
     unit: str
     kind: str
@@ -277,7 +279,7 @@ class Step:
 
     name: str
     settings: Mapping[str, float | str]
-    """phase_count, load, package_power, rail_current, protection_phase_current, fan_duty, coolant_temperature, ... in SI."""
+    """SI: phase_count, load, package_power, rail_current, protection_phase_current, fan_duty and so on."""
     start: str = ""
     """'' = found from edges; a duration on the reference log ('120 s') or a clock time on the log named by `clock`."""
     end: str = ""
@@ -316,7 +318,21 @@ class Campaign:
     window_length: float | None = None
     """Wished length of a steady window [s]; None = found."""
     window_lead: float | None = None
+    """Time after the start of a step that no window may use [s]."""
     simulated: bool = False
     notes: str = ""
     file: str = ""
     fingerprint: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """Both files of a campaign folder with everything that is wrong or doubtful about them."""
+
+    bench: Bench | None
+    """None when bench.toml has faults."""
+    campaign: Campaign | None
+    """None when campaign.toml, or what it needs of bench.toml, has faults."""
+    faults: tuple[Fault, ...]
+    cautions: tuple[str, ...]
+    """What is allowed but doubtful, what is then not computable, and the line to add."""

@@ -83,17 +83,22 @@ def _unit_and_range(extra: dict) -> str:
     }.get(kind, "text")  # fmt: skip
 
 
+def _row(name: str, field: Any, top: bool) -> str:
+    extra = field.json_schema_extra
+    if extra["kind"] in ("table", "tables", "by_channel"):
+        return ""
+    needed = " (needed)" if field.is_required() or (top and name == "format") else ""
+    example = f"`{name} = {example_text(extra)}`"
+    return f"| `{name}`{needed} | {field.description} | {_unit_and_range(extra)} | {example} |"
+
+
 def reference(kind: str) -> str:
     """Return the reference of the keys of one file (bench | campaign) as Markdown, markers included."""
     lines = [BEGIN, ""]
     for head, model in walk_tables(top_keys(kind)):
         lines += [f"### {'Top of the file' if not head else '`' + head + '`'}", "", model.__doc__ or "", ""]
-        rows = [
-            f"| `{name}`{' (needed)' if field.is_required() or (not head and name == 'format') else ''} | {field.description} "
-            f"| {_unit_and_range(field.json_schema_extra)} | `{name} = {example_text(field.json_schema_extra)}` |"
-            for name, field in model.model_fields.items()
-            if field.json_schema_extra["kind"] not in ("table", "tables", "by_channel")
-        ]
+        rows = [_row(name, field, not head) for name, field in model.model_fields.items()]
+        rows = [row for row in rows if row]
         if rows:
             lines += ["| key | meaning | allowed | example |", "|---|---|---|---|", *rows, ""]
     return "\n".join([*lines, END])
