@@ -32,20 +32,20 @@ def demo_bench() -> Bench:
     """Return the bench of the demonstration as its file states it. Every part is invented."""
     stage = Stage(
         name="simulated S80 stage", current_rating=80.0, peak_current_rating=120.0, temperature_limit=150.0,
-        high_side_resistance=3.2e-3, low_side_resistance=0.85e-3, resistance_temperature_coefficient=0.0042,
-        rise_time=5e-9, fall_time=4e-9, dead_time=14e-9, diode_voltage=0.75, gate_charge=42e-9, gate_voltage=5.0,
-        output_charge=30e-9, recovery_charge=14e-9, quiescent_power=0.04, thermal_resistance=0.9, source=_SHEET)
+        high_side_resistance=3.6e-3, low_side_resistance=1.0e-3, resistance_temperature_coefficient=0.0042,
+        rise_time=6e-9, fall_time=5e-9, dead_time=16e-9, diode_voltage=0.75, gate_charge=42e-9, gate_voltage=5.0,
+        output_charge=30e-9, recovery_charge=14e-9, quiescent_power=0.04, thermal_resistance=1.3, source=_SHEET)
     inductor = Inductor(
         name="simulated 150 nH inductor", inductance=150e-9, resistance=0.22e-3, saturation_current=110.0,
-        current_rating=72.0, temperature_limit=125.0, core_loss=0.45, source=_SHEET)
+        current_rating=82.0, temperature_limit=125.0, core_loss=0.45, source=_SHEET)
     regulator = Regulator(
-        name="core rail", phase_count=10, stages_per_phase=1, switching_frequency=500e3, rail_voltage=1.22,
+        name="core rail", phase_count=10, stages_per_phase=1, switching_frequency=550e3, rail_voltage=1.22,
         load_line=0.25e-3, stage=stage, inductor=inductor,
         output_capacitors=CapacitorBank(capacitance=6.2e-3, resistance=0.35e-3, current_rating=60.0,
                                         temperature_limit=105.0, life=5000 * 3600.0, kind="polymer", source=_SHEET),
         input_capacitors=CapacitorBank(capacitance=1.9e-3, resistance=0.9e-3, current_rating=45.0,
                                        temperature_limit=105.0, life=5000 * 3600.0, kind="polymer", source=_SHEET),
-        protection=Protection(phase_current=95.0, total_current=480.0, temperature_warning=115.0,
+        protection=Protection(phase_current=98.0, total_current=480.0, temperature_warning=115.0,
                               temperature_trip=125.0, source="regulator settings of the simulated board"),
         controller_power=0.5, sharing_error=0.08)
     return Bench(
@@ -55,11 +55,11 @@ def demo_bench() -> Bench:
                     other_loads_u=2.5,
                     connectors=(Connector("P1", 4, 8.0, _SHEET), Connector("P2", 4, 8.0, _SHEET))),
         regulator=regulator,
-        processor=Processor(name="simulated 16-core processor", temperature_limit=95.0, power_limit=330.0),
+        processor=Processor(name="simulated 16-core processor", temperature_limit=95.0, power_limit=400.0),
         cooling=Cooling(
             coolant="liquid", coolant_limit=50.0,
             description="one loop: plate on the regulator, block on the processor, radiator with two fans",
-            chain=(CoolingPart("pad", "pad", 0.75, False, _SHEET), CoolingPart("plate", "plate", 0.05, True, _SHEET)),
+            chain=(CoolingPart("pad", "pad", 2.6, False, _SHEET), CoolingPart("plate", "plate", 0.06, True, _SHEET)),
             fan_map=((28.0, 0.30), (34.0, 0.55), (40.0, 1.0))),
         instruments=(), simulated=True,
         notes="Simulated. Board, parts and instruments are invented; the logs come from the virtual bench.")
@@ -127,21 +127,23 @@ def host_log(*, period: float = 1.0, averaging: float = 1.0, stamp_at: str = "en
 
 def thermometer(*, period: float = 2.0, clock: ClockError = _TRUE_CLOCK, dialect: Dialect | None = None,
                 coolant: str = "coolant", **options) -> VirtualInstrument:
-    """Return a two-probe thermometer: coolant and room."""
+    """Return a three-probe thermometer: coolant, room, and the board by the regulator."""
     columns = (
         Column(coolant, "coolant_temperature", "degC", "coolant_temperature", decimals=2, resolution=0.01, noise=0.02,
                lag=3.0),
         Column("room", "ambient_temperature", "degC", "ambient_temperature", decimals=2, resolution=0.01, noise=0.02,
                lag=10.0),
     )
+    columns += (Column("board", "board_temperature", "degC", "board_temperature", decimals=2, resolution=0.01,
+                       noise=0.03, lag=1.5),)
     stated = Accuracy(0.0, 0.2, 0.01, "limit", "probe class of the simulated thermometer")
-    accuracy = {"coolant_temperature": stated, "ambient_temperature": stated}
+    accuracy = {column.channel: stated for column in columns}
     return VirtualInstrument(
         name="thermometer", log="thermometer", columns=columns, period=period, averaging=0.0, stamp_at="end",
         accuracy=MappingProxyType(accuracy), clock=clock,
         dialect=dialect or Dialect(stamp="epoch_ms", stamp_names=("epoch_ms",), delimiter="\t", units="suffix",
                                    preamble=True),
-        description="simulated two-probe thermometer", **options)
+        description="simulated three-probe thermometer", **options)
 
 
 def demo_scenario() -> Scenario:
@@ -159,9 +161,9 @@ def demo_scenario() -> Scenario:
         instruments=(
             power_meter(clock=ClockError(drift=23.0), start=3.0, dropout_rate=2e-5),
             host_log(clock=ClockError(offset=7.4, drift=-12.0), jitter=0.012, dropout_rate=5e-4),
-            thermometer(clock=ClockError(offset=-31.6, drift=41.0), jitter=0.02),
+            thermometer(clock=ClockError(offset=-3.7, drift=41.0), jitter=0.02),
         ),
-        hidden=Hidden(auxiliary_power=15.0), layout=Layout(),
+        hidden=Hidden(auxiliary_power=15.0), layout=Layout(pad_resistance=2.6, plate_to_coolant=0.06),
         surroundings=Surroundings(room=23.5, fan_map=((28.0, 0.30), (34.0, 0.55), (40.0, 1.0))),
         step_clock="host", cost=Cost(6.0, 330.0, 0.32, "EUR"),
         notes="Simulated campaign: an invented board, stepped from all phases to few at two loads.")

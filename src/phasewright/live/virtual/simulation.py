@@ -142,7 +142,7 @@ class Run:
     """(n, nodes): heat into each node [W]."""
 
 
-class _Keeper:
+class Keeper:
     """Fan controller, throttle and protection state that carries over from second to second."""
 
     def __init__(self, start_duty: float):
@@ -158,10 +158,10 @@ def simulate(parts: Parts, surroundings: Surroundings, plan, *, start_temperatur
     """
     network = thermal.build_network(parts, surroundings.liquid)
     store = _Store()
-    keeper = _Keeper(surroundings.duty_at(surroundings.room))
+    keeper = Keeper(surroundings.duty_at(surroundings.room))
     temperature = np.full(len(network.capacity), surroundings.room) if start_temperature is None else start_temperature
     clock, pieces, piece = 0, [], None
-    state = _State(temperature=temperature, before=temperature, voltage=parts.set_voltage, supply=parts.supply_voltage)
+    state = State(temperature=temperature, before=temperature, voltage=parts.set_voltage, supply=parts.supply_voltage)
     while True:
         try:
             stretch = next(plan) if piece is None else plan.send(piece)
@@ -175,11 +175,17 @@ def simulate(parts: Parts, surroundings: Surroundings, plan, *, start_temperatur
 
 
 @dataclass(slots=True, eq=False)
-class _State:
+class State:
+    """What one second hands to the next."""
+
     temperature: np.ndarray
+    """(nodes,) [degC]"""
     before: np.ndarray
+    """A second earlier."""
     voltage: float
+    """Mean rail voltage [V]."""
     supply: float
+    """Voltage at the regulator's input [V]."""
 
 
 class _Store:
@@ -211,7 +217,7 @@ def _run_stretch(parts, surroundings, network, stretch, piece, keeper, state, st
     for k in range(stretch.seconds):
         t = piece.start + k
         _move_fan(surroundings, stretch, keeper, state.temperature[nodes.coolant], t)
-        second = _second(parts, network, mask, stretch, activity[k], set_voltage, keeper, state)
+        second = one_second(parts, network, mask, stretch, activity[k], set_voltage, keeper, state)
         _act(stretch.guards, second, keeper, piece, t, state.temperature[nodes.stage].max(),
              state.temperature[nodes.die])
         store.add(current=second.current, voltage=second.voltage, total=second.total, pieces_loss=second.pieces,
@@ -226,7 +232,7 @@ def _run_stretch(parts, surroundings, network, stretch, piece, keeper, state, st
             break
 
 
-def _move_fan(surroundings: Surroundings, stretch: Stretch, keeper: _Keeper, coolant: float, t: int) -> None:
+def _move_fan(surroundings: Surroundings, stretch: Stretch, keeper: Keeper, coolant: float, t: int) -> None:
     wanted = stretch.fan_duty if stretch.fan_duty is not None else surroundings.duty_at(float(coolant))
     if t % 2 == 0 and abs(wanted - keeper.duty) > 0.005:
         # The fan's controller moves in whole per cents, a few at a time.
@@ -234,7 +240,9 @@ def _move_fan(surroundings: Surroundings, stretch: Stretch, keeper: _Keeper, coo
 
 
 @dataclass(slots=True, eq=False)
-class _Second:
+class Second:
+    """The electrical side of one second."""
+
     current: np.ndarray
     voltage: np.ndarray
     other: np.ndarray
@@ -250,15 +258,15 @@ class _Second:
     power: float
 
 
-def _dark(parts: Parts, network: thermal.Network) -> _Second:
+def _dark(parts: Parts, network: thermal.Network) -> Second:
     zero = np.zeros(workload.BLOCK)
     heat = np.zeros(len(network.capacity))
-    return _Second(current=zero, voltage=zero, other=zero + STANDBY, auxiliary=zero, total=np.zeros(3),
+    return Second(current=zero, voltage=zero, other=zero + STANDBY, auxiliary=zero, total=np.zeros(3),
                    pieces=np.zeros((len(electrical.PIECES), 3)), constant=np.array([0.0, 0.0, parts.path_resistance]),
                    heat=heat, peak=0.0, held=False, dark=True, trip_at=None, power=0.0)
 
 
-def _second(parts, network, mask, stretch, activity, set_voltage, keeper, state) -> _Second:
+def one_second(parts, network, mask, stretch, activity, set_voltage, keeper, state) -> Second:
     """Work out one second of the electrical side at the present temperatures."""
     if stretch.kind == "off":
         return _dark(parts, network)
@@ -302,7 +310,7 @@ def _second(parts, network, mask, stretch, activity, set_voltage, keeper, state)
     state.voltage = float(voltage.mean()) if trip_at is None else set_voltage
     state.supply = parts.supply_voltage - (h.source_resistance + path) * float(drawn.mean())
     peak = worst * float(current.max()) + offset + 0.5 * made.ripple
-    return _Second(current=current, voltage=voltage, other=other, auxiliary=auxiliary, total=total,
+    return Second(current=current, voltage=voltage, other=other, auxiliary=auxiliary, total=total,
                    pieces=made.pieces, constant=np.array([parts.controller_power, plane, path]), heat=heat, peak=peak,
                    held=held, dark=False, trip_at=trip_at, power=power)
 
@@ -327,7 +335,7 @@ def _over_current(guards: Guards, made, current, worst: float, offset: float):
     return current, False, int(np.argmax(over)) + 1
 
 
-def _act(guards: Guards, second: _Second, keeper: _Keeper, piece: Piece, t: int, stage: float, die: float) -> None:
+def _act(guards: Guards, second: Second, keeper: Keeper, piece: Piece, t: int, stage: float, die: float) -> None:
     """Let the slow protections act and note what acted."""
     if second.dark:
         keeper.throttle, keeper.power = 1.0, 0.0

@@ -9,10 +9,15 @@ from datetime import UTC, datetime
 import numpy as np
 
 from phasewright.bench import Bench
-from phasewright.live.virtual import electrical, simulation, workload
+from phasewright.live.virtual import margins, steady
 from phasewright.live.virtual.instruments import OwnClock, Readings, clocks_of
-from phasewright.live.virtual.scenario import PlannedStep, Scenario
+from phasewright.live.virtual.margins import TrueMargin
+from phasewright.live.virtual.scenario import Scenario
 from phasewright.live.virtual.signals import Signals
+from phasewright.live.virtual.simulation import Piece, Run
+
+BOUND = 1.0
+"""Settled means: less than this is still to come [K]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,18 +74,20 @@ class TrueStep:
     """What shut it down, '' = nothing."""
     trip_s: float | None
     settled_temperature: float
-    """Hottest stage if the step's load were held for ever [degC]; inf = thermal runaway."""
+    """Hottest stage if the last part's load were held for ever [degC]; inf = thermal runaway, NaN = tripped."""
     settled_coolant: float
     end_temperature: float
     """Hottest stage, mean over the last 30 s [degC]."""
     end_coolant: float
-    remaining: float
-    """Settled less end temperature of the hottest stage [K]."""
+    remaining: Mapping[str, float]
+    """By channel: how far it would still move under the load of the step's last part [K]."""
     settled: bool
+    """Whether every one of them is below 1 K."""
+    verdict: str
+    """What a reader who knew everything would say."""
     verdicts: frozenset[str]
-    """Verdicts that a careful reader of these logs may give."""
-    margins: Mapping[str, float]
-    """True margin to each limit, in the limit's unit."""
+    """What a careful reader of these logs may say; see `margins.verdicts`."""
+    margins: tuple[TrueMargin, ...]
 
 
 class Truth:
@@ -117,9 +124,15 @@ class Truth:
         raise KeyError(name)
 
     def settled(self, name: str, start_s: float, end_s: float) -> Mapping[str, float]:
-        """Return where step `name` would settle under the mean load of a window [s]: temperatures [degC]."""
-        start, end = float(self.to_lab(start_s)), float(self.to_lab(end_s))
-        return settle(self.signals.run, self.scenario, name, start, end)
+        """Return where step `name` would settle under the load of a window [s] of the reference clock [degC]."""
+        piece = next(p for p in self.signals.run.pieces if p.stretch.name == name)
+        return steady.settle(self.signals.run, piece, float(self.to_lab(start_s)), float(self.to_lab(end_s)))[0]
+
+    def peak(self, channel: str, start_s: float, end_s: float, averaging: float) -> float:
+        """Return the greatest true mean over `averaging` [s] of `channel` between two reference times [s]."""
+        signal = self.signals.get(channel)
+        ends = np.arange(float(self.to_lab(start_s)) + averaging, float(self.to_lab(end_s)), signal.dt)
+        return float(signal.mean(ends - averaging, ends).max())
 
     def noted(self, log: str, lab: float) -> str:
         """Return lab time as a person notes it: a clock time on `log`, or seconds on the reference log for ''."""
@@ -137,12 +150,19 @@ class Truth:
                         "zero_ns": c.zero_ns} for items in self.clocks.values() for c in items],
             "steps": [{
                 "name": s.name, "start_s": s.start_s, "end_s": s.end_s, "state": s.state, "trip": s.trip,
-                "held_back": dict(s.held_back), "settled": s.settled, "remaining_K": s.remaining,
-                "settled_temperature_degC": s.settled_temperature if np.isfinite(s.settled_temperature) else None,
-                "verdicts": sorted(s.verdicts), "margins": dict(s.margins),
+                "held_back": dict(s.held_back), "settled": s.settled,
+                "remaining_K": {name: _plain(value) for name, value in s.remaining.items()},
+                "settled_temperature_degC": _plain(s.settled_temperature), "verdict": s.verdict,
+                "verdicts": sorted(s.verdicts),
+                "margins": [{"limit": m.limit, "applies_to": m.applies_to, "low": _plain(m.low),
+                             "high": _plain(m.high)} for m in s.margins],
             } for s in self.steps],
             "errors": dict(self.errors),
         }
+
+
+def _plain(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
 
 
 def build_truth(scenario: Scenario, bench: Bench, run, signals: Signals, readings: Mapping[str, Readings],
@@ -176,53 +196,8 @@ def build_truth(scenario: Scenario, bench: Bench, run, signals: Signals, reading
     return truth
 
 
-def settle(run, scenario: Scenario, name: str, start: float, end: float) -> dict[str, float]:
-    """Return steady temperatures [degC] of step `name` under the load of lab times [start, end) [s] held for ever."""
-    piece = next(p for p in run.pieces if p.stretch.name == name)
-    return steady_state(run, scenario.surroundings, piece.stretch, start, end)
-
-
-def steady_state(run, surroundings, stretch, start: float, end: float) -> dict[str, float]:
-    """Iterate loss and temperature to where they agree; inf where they run away.
-
-    The load is the window's activity, so leakage and rail current follow the temperature as they do in the run.
-    """
-    parts, network, nodes = run.parts, run.network, run.network.nodes
-    mask = electrical.active_mask(parts, stretch.phase_count)
-    first, last = int(start), max(int(np.ceil(end)), int(start) + 1)
-    t = run.temperatures[min(last, len(run.temperatures) - 1)].copy()
-    piece = next(p for p in run.pieces if p.stretch is stretch)
-    lead = piece.start
-    activity = stretch.activity[(first - lead) * workload.BLOCK : (last - lead) * workload.BLOCK]
-    # Fifty quantiles stand for the spread of the load: their mean square differs from the whole's by under 1e-3.
-    sample = np.quantile(activity, (np.arange(workload.BLOCK) + 0.5) / workload.BLOCK)
-    room = float(np.mean(surroundings.room_at(np.arange(first, last) + 0.5)))
-    state = simulation._State(temperature=t, before=t, voltage=parts.set_voltage, supply=parts.supply_voltage)
-    keeper = simulation._Keeper(1.0)
-    free = simulation.Stretch(stretch.name, stretch.kind, stretch.phase_count, sample, simulation.Guards(),
-                              stretch.fan_duty, stretch.set_voltage)
-    duty = float(run.fan[min(last, len(run.fan)) - 1])
-    for _ in range(200):
-        second = simulation._second(parts, network, mask, free, sample, stretch.set_voltage or parts.set_voltage,
-                                    keeper, state)
-        after = network.steady(second.heat, duty, room)
-        if not np.isfinite(after).all() or after[nodes.stage].max() > 400.0:
-            return {"regulator_temperature": float("inf"), "coolant_temperature": float("inf"),
-                    "processor_temperature": float("inf")}
-        wanted = stretch.fan_duty if stretch.fan_duty is not None else surroundings.duty_at(float(after[nodes.coolant]))
-        moved = float(np.abs(after - state.temperature).max()) + abs(wanted - duty) * 10.0
-        duty += 0.3 * (wanted - duty)
-        state.temperature = state.before = after
-        if moved < 1e-5:
-            break
-    return {"regulator_temperature": float(state.temperature[nodes.stage].max()),
-            "coolant_temperature": float(state.temperature[nodes.coolant]),
-            "processor_temperature": float(state.temperature[nodes.die])}
-
-
-def _true_step(truth: Truth, run, piece) -> TrueStep:
-    scenario, signals = truth.scenario, truth.signals
-    stretch = piece.stretch
+def _true_step(truth: Truth, run: Run, piece: Piece) -> TrueStep:
+    signals, stretch = truth.signals, piece.stretch
     start, end = float(piece.start), float(piece.end if piece.trip is None else piece.trip.time)
     lead = max(end - 30.0, start)
     hot = float(signals.get("regulator_temperature").mean(lead, end))
@@ -230,61 +205,21 @@ def _true_step(truth: Truth, run, piece) -> TrueStep:
     acted = sum(piece.held_back.values())
     state = "tripped" if piece.trip else "clamped" if acted > 0.02 * (end - start) else "held"
     window = max(start, end - max(0.3 * (end - start), 30.0))
-    if state == "tripped" or end - start < 2.0:
-        settled = {"regulator_temperature": float("inf") if piece.trip and piece.trip.kind == "temperature_trip" else
-                   float("nan"), "coolant_temperature": float("nan")}
-    else:
-        settled = steady_state(run, scenario.surroundings, stretch, np.floor(window), np.floor(end))
-    remaining = settled["regulator_temperature"] - hot
-    remaining_coolant = settled["coolant_temperature"] - coolant
-    bound = 1.0
-    is_settled = bool(state != "tripped" and abs(remaining) < bound and abs(remaining_coolant) < bound)
-    planned = next(s for s in scenario.steps if s.name == stretch.name)
-    margins = _margins(truth, planned, stretch, window, end, settled["regulator_temperature"])
-    verdicts = _verdicts(state, acted, end - start, remaining, remaining_coolant, bound, margins)
-    return TrueStep(stretch.name, stretch.phase_count, float(truth.to_reference(start)), float(truth.to_reference(end)),
-                    start, end, state, dict(piece.held_back), piece.trip.kind if piece.trip else "",
-                    float(truth.to_reference(piece.trip.time)) if piece.trip else None,
-                    settled["regulator_temperature"], settled["coolant_temperature"], hot, coolant, float(remaining),
-                    is_settled, verdicts, margins)
-
-
-def _margins(truth: Truth, step: PlannedStep, stretch, start: float, end: float, hot: float) -> dict[str, float]:
-    """Return true margins in the limit's unit: mean phase current to the ratings, settled temperature to the limits."""
-    bench, signals = truth.bench, truth.signals
-    regulator, stage = bench.regulator, bench.regulator.stage
-    phase = float(signals.get("rail_current").mean(start, end)) / step.phase_count
-    protection = step.protection_phase_current or regulator.protection.phase_current
-    found = {}
-    for name, limit, figure in (
-        ("stage current_rating", stage.current_rating, phase / regulator.stages_per_phase),
-        ("inductor current_rating", regulator.inductor.current_rating, phase),
-        ("inductor saturation_current", regulator.inductor.saturation_current, phase),
-        ("protection phase_current", protection, phase),
-        ("stage temperature_limit", stage.temperature_limit, hot),
-        ("protection temperature_warning", regulator.protection.temperature_warning, hot),
-    ):
-        if limit is not None and np.isfinite(figure):
-            found[name] = limit - figure
-    return found
-
-
-def _verdicts(state: str, acted: float, length: float, remaining: float, remaining_coolant: float, bound: float,
-              margins: Mapping[str, float]) -> frozenset[str]:
-    """Return every verdict that design.md section 2 allows for the truth; see `docs/why` of the virtual bench."""
     if state == "tripped":
-        return frozenset({"tripped"})
-    if state == "clamped":
-        return frozenset({"clamped"})
-    allowed = {"clamped"} if acted > 0.002 * length else set()
-    drift = max(abs(remaining), abs(remaining_coolant))
-    if drift >= 0.7 * bound or length < 150.0:
-        allowed.add("unsettled")
-    if drift < 1.5 * bound:
-        allowed |= {"sustained", "unsettled"} if drift > 0.3 * bound else {"sustained"}
-        relative = [value / (8.0 if "temperature" in name else 4.0) for name, value in margins.items()]
-        if relative and min(relative) < 1.0:
-            allowed.add("marginal")
-            if min(relative) < -1.0:
-                allowed.discard("sustained")
-    return frozenset(allowed)
+        target, to_come = {}, {}
+    else:
+        target, to_come = steady.settle(run, piece, window, end)
+    remaining = {name: to_come.get(name, float("nan")) for name in steady.WATCHED}
+    bound = BOUND
+    planned = next(s for s in truth.scenario.steps if s.name == stretch.name)
+    rooms = margins.true_margins(truth, planned, window, end, target.get("regulator_temperature", float("nan")))
+    verdict, allowed = margins.verdicts(state, acted / (end - start), end - start, remaining, bound, rooms)
+    return TrueStep(
+        name=stretch.name, phase_count=stretch.phase_count, start_s=float(truth.to_reference(start)),
+        end_s=float(truth.to_reference(end)), start_lab=start, end_lab=end, state=state,
+        held_back=dict(piece.held_back), trip=piece.trip.kind if piece.trip else "",
+        trip_s=float(truth.to_reference(piece.trip.time)) if piece.trip else None,
+        settled_temperature=target.get("regulator_temperature", float("nan")),
+        settled_coolant=target.get("coolant_temperature", float("nan")), end_temperature=hot, end_coolant=coolant,
+        remaining=remaining, settled=state != "tripped" and all(abs(value) < bound for value in remaining.values()),
+        verdict=verdict, verdicts=allowed, margins=rooms)
