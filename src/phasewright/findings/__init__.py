@@ -1,14 +1,20 @@
 """Steady windows turned into figures with uncertainty, verdicts, comparisons and answers.
 
 Takes: Recording, StepSpan, Window, Bench, Campaign.
-Gives: StepFinding, Comparison, Answer, Analysis.
+Gives: StepFinding, Comparison, Check, Answer, Analysis; the analysis as JSON data or a data frame.
 May import: logs, physics, bench, quantity.
 May touch: nothing.
 Asks: is it a figure with an uncertainty, or what follows from one?
 """
 
+from phasewright.findings.analysis import analyze
+from phasewright.findings.exchange import analysis_schema, to_json
+from phasewright.findings.frames import to_frame
 from phasewright.findings.records import (
-    VERDICTS, Analysis, Answer, Comparison, Margin, NotComputable, StepFinding,
+    VERDICTS, Analysis, Answer, Check, Comparison, Margin, NotComputable, StepFinding,
 )
 
-__all__ = ["VERDICTS", "Analysis", "Answer", "Comparison", "Margin", "NotComputable", "StepFinding"]
+__all__ = [
+    "VERDICTS", "Analysis", "Answer", "Check", "Comparison", "Margin", "NotComputable", "StepFinding",
+    "analysis_schema", "analyze", "to_frame", "to_json",
+]

@@ -1,0 +1,252 @@
+"""Every figure of one step that comes straight from its channels: means, peaks, settled values, energy."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from phasewright.bench import Bench, Step, base_channel
+from phasewright.findings.means import Figure, mean_energy_power, mean_of, mean_product, peak_of, same_stamps
+from phasewright.findings.readings import Readings, take_readings
+from phasewright.findings.sheet import Sheet, channel_mend
+from phasewright.findings.trust import PACKAGE_OFFSET_U, Trust, observed_resolution, resolution_u, trust_of
+from phasewright.logs import AlignedTrace, Recording, StepSpan, Window
+from phasewright.quantity import Part, Value, propagate, value_from_parts
+
+__all__ = ["Source", "measure_step", "sources_of"]
+
+HOTTEST = ("regulator_temperature", "inductor_temperature", "board_temperature", "connector_temperature", "processor_temperature")
+"""Of several sensors the hottest speaks for the part."""
+AVERAGED = ("coolant_temperature", "ambient_temperature")
+"""Several sensors of a reference are averaged."""
+NEEDED = ("input_power", "package_power", "rail_power", "rail_current", "regulator_temperature", "coolant_temperature", "ambient_temperature")
+"""Said to be missing when they are not logged, because figures hang on them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One channel of the recording and how far it can be trusted."""
+
+    trace: AlignedTrace
+    trust: Trust
+    refused: str = ""
+    """Why its readings cannot be placed in time; '' = they can."""
+
+
+def sources_of(bench: Bench, recording: Recording) -> dict[str, Source]:
+    """Return every channel of the recording with its trust; channels of logs whose clock is ambiguous are refused."""
+    ambiguous = {clock.log for clock in recording.clocks if clock.status == "ambiguous"}
+    found = {}
+    for name, trace in recording.traces.items():
+        trust = trust_of(bench, trace.instrument, name, observed_resolution(trace))
+        refused = f"the clock of log {trace.log} is ambiguous" if trace.log in ambiguous else ""
+        found[name] = Source(trace, trust, refused)
+    return found
+
+
+def measure_step(bench: Bench, sources: Mapping[str, Source], span: StepSpan, step: Step, window: Window) -> Sheet:
+    """Return the sheet of one step with all that its channels say; derived figures are not on it yet."""
+    sheet = Sheet(span.name)
+    readings: dict[str, Readings] = {}
+    for name, source in sources.items():
+        if source.refused:
+            sheet.lack(name, source.refused, "state the offset, or log a load that does not repeat, so that the clock can be found")
+            continue
+        _measure_channel(sheet, name, source, span, window, readings)
+    _combine_labels(sheet)
+    _powers(sheet, sources, readings, span, window)
+    _phase_count(sheet, bench, step, readings)
+    _settled_values(sheet, sources, span, window)
+    _energy(sheet, sources, span)
+    for name in NEEDED:
+        if name not in sheet.quantities:
+            sheet.lack_channel(name)
+    return sheet
+
+
+def _measure_channel(
+    sheet: Sheet, name: str, source: Source, span: StepSpan, window: Window, readings: dict[str, Readings]
+) -> None:
+    trace = source.trace
+    inside = take_readings(trace, window.start_s, window.end_s) if window.found else None
+    if inside is None or not inside.count:
+        why = f"no reading of {name} lies inside the window" if window.found else "the step has no window"
+        sheet.lack(name, why, "hold the step longer, or look at the log for gaps")
+    else:
+        readings[name] = inside
+        sheet.put(name, mean_of(trace, inside, source.trust, window, span))
+        if inside.left_out > 0.2 * (inside.count + inside.left_out):
+            sheet.notes.append(f"caution: {span.name}: {inside.left_out} of {inside.count + inside.left_out} readings of {name} are missing")
+    if trace.unit not in ("W", "A", "degC"):
+        return
+    peaks = inside if trace.unit == "degC" else _inside_step(trace, span)
+    if peaks is not None and peaks.count:
+        sheet.put(f"{name}_peak", peak_of(trace, peaks, source.trust, span))
+        sheet.peak_averaging[f"{name}_peak"] = peaks.raw_averaging
+
+
+def _inside_step(trace: AlignedTrace, span: StepSpan) -> Readings:
+    """Return the readings that surely belong to the step.
+
+    Power and current follow the setting at once, so their peak is sought in the whole step, first seconds included;
+    temperatures carry the step before into this one, so theirs is sought in the window only.
+    """
+    unsure = 3.0 * trace.time_u if math.isfinite(trace.time_u) else 0.1 * (span.end_s - span.start_s)
+    guard = min(max(unsure, trace.averaging, 0.5), 0.1 * (span.end_s - span.start_s))
+    return take_readings(trace, span.start_s + guard, span.end_s - guard)
+
+
+def _labels(sheet: Sheet, base: str) -> list[str]:
+    return [name for name in sheet.quantities if name.startswith(f"{base}.") and not name.endswith("_peak")]
+
+
+def _combine_labels(sheet: Sheet) -> None:
+    """Let several sensors of one kind speak under the plain name: the hottest, the mean, or the sum of the phases."""
+    for base in HOTTEST:
+        labels = _labels(sheet, base)
+        if labels and base not in sheet.quantities:
+            hottest = max(labels, key=lambda name: sheet.quantities[name].value)
+            sheet.put(base, Figure(sheet.quantities[hottest], f"hottest of {len(labels)}: {hottest}; {sheet.basis[hottest]}"))
+            peak = max((f"{name}_peak" for name in labels if f"{name}_peak" in sheet.quantities),
+                       key=lambda name: sheet.quantities[name].value, default=None)
+            if peak:
+                sheet.put(f"{base}_peak", Figure(sheet.quantities[peak], f"{peak}; {sheet.basis[peak]}"))
+                sheet.peak_averaging[f"{base}_peak"] = sheet.peak_averaging[peak]
+    for base in AVERAGED:
+        labels = _labels(sheet, base)
+        if labels and base not in sheet.quantities:
+            _sum(sheet, base, labels, 1.0 / len(labels), f"mean of {', '.join(labels)}")
+    phases = [name for name in _labels(sheet, "rail_current") if name.partition(".")[2].startswith("phase")]
+    if phases:
+        if "rail_current" not in sheet.quantities:
+            _sum(sheet, "rail_current", phases, 1.0, f"sum of {len(phases)} phase currents")
+        greatest = max(phases, key=lambda name: sheet.quantities[name].value)
+        sheet.put("phase_current_greatest", Figure(sheet.quantities[greatest], f"greatest of {len(phases)}: {greatest}"))
+    for base in ("input_power", "input_current", "input_voltage", "package_power", "rail_voltage", "rail_power", "rail_current"):
+        labels = _labels(sheet, base)
+        if base in sheet.quantities or not labels:
+            continue
+        if len(labels) == 1:
+            sheet.put(base, Figure(sheet.quantities[labels[0]], f"{labels[0]}; {sheet.basis[labels[0]]}"))
+        else:
+            sheet.lack(
+                base, f"{', '.join(labels)} are logged, but which of them (or their sum) is {base} is not said",
+                f'map {base} itself in campaign.toml, e.g. {base} = {{ sum = [["COLUMN 1"], ["COLUMN 2"]] }}',
+            )
+
+
+def _sum(sheet: Sheet, name: str, terms: list[str], factor: float, basis: str) -> None:
+    """Enter factor x the sum of the named quantities."""
+    inputs = {f"term_{index}": sheet.quantities[term] for index, term in enumerate(terms)}
+    unit = sheet.quantities[terms[0]].unit
+    value = propagate(lambda **given: factor * sum(given.values()), inputs, unit, kind="measured")
+    sheet.put(name, Figure(value, basis))
+
+
+def _powers(
+    sheet: Sheet, sources: Mapping[str, Source], readings: Mapping[str, Readings], span: StepSpan, window: Window
+) -> None:
+    """Enter input, rail and package power from voltage and current, or from an energy counter, where not logged."""
+    for side in ("input", "rail"):
+        name, volts, amperes = f"{side}_power", f"{side}_voltage", f"{side}_current"
+        if name in sheet.quantities or volts not in sheet.quantities or amperes not in sheet.quantities:
+            continue
+        pair = [(sources[item].trace, readings[item], sources[item].trust) for item in (volts, amperes) if item in readings]
+        if len(pair) == 2 and pair[0][0].log == pair[1][0].log and same_stamps(pair[0][1], pair[1][1]):
+            sheet.put(name, mean_product(pair[0], pair[1], name, window, span))
+            continue
+        sheet.derive(
+            name, lambda voltage, current: voltage * current, {"voltage": volts, "current": amperes}, "W",
+            f"mean {volts} x mean {amperes}: not read together, so right for a steady load only",
+        )
+    for side in ("input", "package"):
+        counter = f"{side}_energy"
+        if f"{side}_power" in sheet.quantities or counter not in readings:
+            continue
+        source = sources[counter]
+        offset = PACKAGE_OFFSET_U if side == "package" and "not stated" in source.trust.basis else 0.0
+        figure = mean_energy_power(source.trace, readings[counter], source.trust, span, offset)
+        if figure is None:
+            sheet.lack(f"{side}_power", f"{counter} does not rise throughout the window", channel_mend(f"{side}_power"))
+        else:
+            sheet.put(f"{side}_power", figure)
+
+
+def _phase_count(sheet: Sheet, bench: Bench, step: Step, readings: Mapping[str, Readings]) -> None:
+    """Settle how many phases carried current: as logged, else as set, else all that are fitted."""
+    said = step.settings.get("phase_count")
+    logged = readings.get("phase_count")
+    if logged is not None:
+        counts, times = np.unique(np.round(logged.value), return_counts=True)
+        usual = float(counts[int(np.argmax(times))])
+        share = float(times.max()) / logged.count
+        basis = "as logged" if share == 1.0 else f"as logged in {share:.0%} of the window; it changed in the rest"
+        if share < 1.0:
+            sheet.notes.append(f"doubt: {step.name}: the phase count changed within the window ({usual:.0f} in {share:.0%} of it)")
+        if said is not None and float(said) != usual:
+            sheet.notes.append(f"doubt: {step.name}: {said:g} phases were set, {usual:.0f} are logged; the logged count is used")
+        sheet.put("phase_count", Figure(Value(usual, "1", 0.0, usual, usual, "measured"), basis))
+        return
+    number = float(said) if said is not None else float(bench.regulator.phase_count)
+    basis = "as set for this step" if said is not None else "not said for this step: all phases fitted"
+    if said is None:
+        sheet.notes.append(
+            f"caution: {step.name}: the phase count is not said, all {number:.0f} fitted phases are taken "
+            "(add phase_count = ... to the step)"
+        )
+    sheet.put("phase_count", Figure(Value(number, "1", 0.0, number, number, "set"), basis))
+
+
+def _settled_values(sheet: Sheet, sources: Mapping[str, Source], span: StepSpan, window: Window) -> None:
+    """Enter the settled value of every channel that was not settled but may be extrapolated."""
+    for item in window.settling:
+        source = sources.get(item.channel)
+        if item.settled or item.extrapolated is None or item.extrapolated_u is None or source is None or source.refused:
+            continue
+        trust = source.trust
+        parts = [
+            Part(f"{span.name}/{item.channel}/extrapolation", item.extrapolated_u),
+            Part(trust.source("gain"), item.extrapolated * trust.gain_u, trust.shape),
+            Part(trust.source("offset"), trust.offset_u, trust.shape),
+            Part(f"{span.name}/{item.channel}/resolution", resolution_u(trust.resolution, 0.0), "rectangular"),
+        ]
+        value = value_from_parts(item.extrapolated, source.trace.unit, [part for part in parts if part.contribution], kind="extrapolated")
+        if not trust.known:
+            value = replace(value, u=None, low95=None, high95=None, reason=trust.reason)
+        sheet.put(f"{item.channel}_settled", Figure(value, f"extrapolated from the window: {item.reason}"))
+        base = base_channel(item.channel).name
+        present = sheet.quantities.get(f"{base}_settled")
+        if base != item.channel and (present is None or present.value < value.value):
+            sheet.put(f"{base}_settled", Figure(value, f"{item.channel}, extrapolated from the window: {item.reason}"))
+
+
+def _energy(sheet: Sheet, sources: Mapping[str, Source], span: StepSpan) -> None:
+    """Enter the input energy of the whole step: the readings themselves are the integral, so scatter does not count."""
+    source = sources.get("input_power")
+    duration = span.end_s - span.start_s
+    if source is None or source.refused or duration <= 0.0:
+        sheet.lack("step_energy", "input power is not logged as a channel", channel_mend("input_power"))
+        return
+    readings = take_readings(source.trace, span.start_s, span.end_s)
+    if readings.count < 2:
+        sheet.lack("step_energy", "no input power is logged in the step", "look at the log for gaps")
+        return
+    weights = readings.weights()
+    mean = float(weights @ readings.value / weights.sum())
+    covered = min(float(weights.sum()) / duration, 1.0)
+    trust, energy = source.trust, mean * duration
+    step_change = abs(float(readings.value[-1] - readings.value[0]))
+    time_u = source.trace.time_u if math.isfinite(source.trace.time_u) else 0.0
+    parts = [
+        Part(trust.source("gain"), energy * trust.gain_u, trust.shape),
+        Part(trust.source("offset"), duration * trust.offset_u, trust.shape),
+        Part(f"clock/{source.trace.log}", step_change * time_u),
+        Part(f"{span.name}/input_power/gaps", (1.0 - covered) * duration * float(np.std(readings.value))),
+    ]
+    value = value_from_parts(energy, "J", [part for part in parts if part.contribution], kind="derived")
+    if not trust.known:
+        value = replace(value, u=None, low95=None, high95=None, reason=trust.reason)
+    sheet.put("step_energy", Figure(value, f"input power over the whole step; readings cover {covered:.1%} of it"))

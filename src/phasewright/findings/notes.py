@@ -1,0 +1,72 @@
+"""What a reader must know beside the figures: repairs, cautions, doubts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from phasewright.bench import Bench, Campaign
+from phasewright.findings.records import Check, StepFinding
+from phasewright.logs import Recording
+
+__all__ = ["gather_notes"]
+
+
+def gather_notes(
+    bench: Bench, campaign: Campaign, recording: Recording, findings: Sequence[StepFinding], checks: Sequence[Check],
+    said: Iterable[str],
+) -> tuple[str, ...]:
+    """Return every note once; each begins with its kind: repair, caution or doubt."""
+    notes = []
+    if bench.simulated or campaign.simulated:
+        notes.append("caution: the data of this campaign are simulated")
+    notes += [f"doubt: {check.sentence}" for check in checks if check.outcome == "doubt"]
+    notes += said
+    notes += _clock_notes(recording)
+    notes += _accuracy_notes(findings)
+    notes += _reference_notes(findings)
+    for finding in findings:
+        notes += [f"caution: {finding.step.name}: {text}" for text in finding.window.remarks]
+        if finding.span.note:
+            notes.append(f"caution: {finding.step.name}: {finding.span.note}")
+    for report in recording.reports:
+        for remark in report.remarks:
+            kind = {"repair": "repair", "refuse": "caution"}.get(remark.kind)
+            if kind:
+                count = f" ({remark.count} times)" if remark.count > 1 else ""
+                notes.append(f"{kind}: {report.fingerprint.file}: {remark.what}{count}")
+    for remark in recording.remarks:
+        kind = "repair" if remark.kind == "repair" else "caution"
+        notes.append(f"{kind}: {remark.what}")
+    return tuple(dict.fromkeys(notes))
+
+
+def _clock_notes(recording: Recording) -> Iterable[str]:
+    for clock in recording.clocks:
+        if clock.status == "ambiguous":
+            places = ", ".join(f"{offset:+.2f} s" for offset, _ in clock.candidates)
+            yield (
+                f"doubt: the clock of log {clock.log} fits the reference in several places ({places}); its readings are not "
+                "used: state the offset, or log a load that does not repeat"
+            )
+        elif clock.status == "assumed":
+            yield f"caution: the clock of log {clock.log} is taken as it stands, nothing confirms it{': ' + clock.note if clock.note else ''}"
+
+
+def _accuracy_notes(findings: Sequence[StepFinding]) -> Iterable[str]:
+    reasons: dict[str, None] = {}
+    for finding in findings:
+        for value in finding.quantities.values():
+            if value.u is None and value.reason and value.kind != "derived":
+                reasons.setdefault(value.reason)
+    yield from (f"caution: {reason}" for reason in reasons)
+    bases = {text for finding in findings for name, text in finding.basis.items() if name.startswith("package_")}
+    if any("not stated: 3 %" in text for text in bases):
+        yield (
+            "caution: package power is taken to be known within 3 % and 1 W (standard uncertainty), because its accuracy is "
+            "not stated; a gain error of the processor's reading looks exactly like a loss in proportion to load"
+        )
+
+
+def _reference_notes(findings: Sequence[StepFinding]) -> Iterable[str]:
+    references = {finding.basis["regulator_rise"] for finding in findings if "regulator_rise" in finding.basis}
+    yield from (f"caution: regulator_rise is {text}" for text in sorted(references))

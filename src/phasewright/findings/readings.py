@@ -1,0 +1,87 @@
+"""The readings of one channel that lie inside a stretch of time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from phasewright.logs import AlignedTrace
+
+__all__ = ["Readings", "take_readings"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """Readings of one channel, missing ones left out. All arrays (n,); times on the reference clock [s]."""
+
+    start_s: np.ndarray
+    end_s: np.ndarray
+    value: np.ndarray
+    high: np.ndarray
+    """Greatest raw sample inside each reading; the reading itself where raw samples were not kept."""
+    raw_averaging: float
+    """Averaging time that `high` refers to [s]; NaN = unknown."""
+    left_out: int
+    """Readings inside the stretch that were missing or flagged."""
+
+    @property
+    def count(self) -> int:
+        return int(self.value.size)
+
+    @property
+    def middle_s(self) -> np.ndarray:
+        return 0.5 * (self.start_s + self.end_s)
+
+    def weights(self) -> np.ndarray:
+        """Return the time that each reading stands for [s], (n,).
+
+        Averaged readings stand for their averaging interval. Momentary readings stand for half the distance to each
+        neighbour, at most twice the median, so that the reading beside a gap does not speak for the gap.
+        """
+        length = self.end_s - self.start_s
+        if self.count < 2 or np.any(length > 0.0):
+            return np.where(length > 0.0, length, 1.0) if np.all(length > 0.0) else np.ones(self.count)
+        spacing = np.diff(self.end_s)
+        typical = float(np.median(spacing))
+        if typical <= 0.0:
+            return np.ones(self.count)
+        spacing = np.minimum(spacing, 2.0 * typical)
+        weights = np.empty(self.count)
+        weights[1:-1] = 0.5 * (spacing[1:] + spacing[:-1])
+        weights[0], weights[-1] = spacing[0], spacing[-1]
+        return np.where(weights > 0.0, weights, 1e-3 * typical)
+
+
+def take_readings(trace: AlignedTrace, start_s: float, end_s: float) -> Readings:
+    """Return the readings of `trace` whose whole interval lies within [start_s, end_s] [s].
+
+    A reading that straddles an end mixes the window with what is outside it and is left out; so is every missing one.
+    """
+    pieces = []
+    for first, past in trace.segments or ((0, len(trace.end_s)),):
+        # Times never decrease inside a segment, so two bisections replace a pass over every sample.
+        low = first + int(np.searchsorted(trace.start_s[first:past], start_s, side="left"))
+        high = first + int(np.searchsorted(trace.end_s[first:past], end_s, side="right"))
+        if high > low:
+            pieces.append(slice(low, high))
+    value = _joined(trace.value, pieces)
+    kept = np.isfinite(value)
+    own_extremes = trace.high is not None
+    raw = trace.raw_averaging if own_extremes else trace.averaging
+    return Readings(
+        _joined(trace.start_s, pieces)[kept],
+        _joined(trace.end_s, pieces)[kept],
+        value[kept],
+        _joined(trace.high, pieces)[kept] if own_extremes else value[kept],
+        float("nan") if raw is None else float(raw),
+        int(value.size - np.count_nonzero(kept)),
+    )
+
+
+def _joined(array: np.ndarray, pieces: list[slice]) -> np.ndarray:
+    if not pieces:
+        return np.empty(0)
+    if len(pieces) == 1:
+        return array[pieces[0]]
+    return np.concatenate([array[piece] for piece in pieces])

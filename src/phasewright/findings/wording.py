@@ -1,0 +1,69 @@
+"""How findings are put into sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from phasewright.findings.comparisons import load_of, same_load
+from phasewright.findings.records import StepFinding
+from phasewright.quantity import Value, to_text
+
+__all__ = ["group_by_load", "load_text", "money_text", "phases_text", "said", "series_text"]
+
+
+def said(value: Value, unit: str | None = None) -> str:
+    """Return the value with its interval, or with the remark that the interval is not known."""
+    text = to_text(value, unit)
+    return text if value.u is not None else f"{text} (uncertainty not known)"
+
+
+def money_text(value: Value) -> str:
+    """Return an amount of money with its interval; the unit is the currency."""
+    number = said(replace(value, unit="1"))
+    return number if value.unit == "1" else f"{number} {value.unit}"
+
+
+def series_text(words: Iterable[str]) -> str:
+    """Return ``a``, ``a and b`` or ``a, b and c``."""
+    words = list(words)
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def phases_text(finding: StepFinding) -> str:
+    """Return e.g. ``8 phases``; the step's name when the count is not known."""
+    count = finding.quantities.get("phase_count")
+    if count is None:
+        return finding.step.name
+    return f"{count.value:.0f} phase{'' if round(count.value) == 1 else 's'}"
+
+
+def group_by_load(findings: Iterable[StepFinding]) -> list[list[StepFinding]]:
+    """Return the steps in groups of one load each, in the order in which the loads first come."""
+    groups: list[list[StepFinding]] = []
+    for finding in findings:
+        home = next((group for group in groups if same_load(group[0], finding)), None)
+        if home is None:
+            groups.append([finding])
+        else:
+            home.append(finding)
+    return groups
+
+
+def load_text(group: list[StepFinding]) -> str:
+    """Return the load of a group in words: as stated, else as measured."""
+    settings = group[0].step.settings
+    words = [str(settings["load"])] if settings.get("load") not in (None, "") else []
+    for name, text in (("package_power", "{:.0f} W at the package"), ("rail_current", "{:.0f} A on the rail")):
+        stated = settings.get(name)
+        if stated is not None:
+            words.append(text.format(float(stated)))
+    if words or load_of(group[0].step):
+        return ", ".join(words)
+    for name, where in (("package_power", "at the package"), ("rail_current", "on the rail"), ("input_power", "at the input")):
+        found = [item.quantities[name] for item in group if name in item.quantities]
+        if found:
+            return f"about {found[0].value:.0f} {found[0].unit} {where}"
+    return "the load tried"
