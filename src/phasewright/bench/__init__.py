@@ -7,7 +7,9 @@ May touch: reads files; lays down new campaign folders.
 Asks: is it a limit, a part, or a setting?
 """
 
+from phasewright.bench.add import add_log
 from phasewright.bench.channels import CHANNELS, Channel, base_channel
+from phasewright.bench.check import check_folder
 from phasewright.bench.faults import BenchFault, Fault, LogFault, NotReady, PhasewrightError, escape
 from phasewright.bench.limits import limits_of
 from phasewright.bench.read import read_bench, read_campaign
@@ -34,6 +36,7 @@ from phasewright.bench.records import (
     Stage,
     Step,
 )
+from phasewright.bench.schema import json_schema
 from phasewright.bench.write import lay_down
 
 __all__ = [
@@ -65,8 +68,11 @@ __all__ = [
     "Regulator",
     "Stage",
     "Step",
+    "add_log",
     "base_channel",
+    "check_folder",
     "escape",
+    "json_schema",
     "lay_down",
     "limits_of",
     "read_bench",

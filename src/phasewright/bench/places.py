@@ -61,6 +61,8 @@ class Places:
     text: str
     found: dict[Path, Place] = field(default_factory=dict)
     duplicates: list[Duplicate] = field(default_factory=list)
+    heads: list[tuple[Path, int]] = field(default_factory=list)
+    """(path, offset) of every table head in order; the table of ``[[log]]`` is ``("log", 0)``."""
     complete: bool = False
     """False: the text stopped being TOML somewhere; places before that are right."""
     _lines: list[int] = field(default_factory=list)
@@ -181,6 +183,7 @@ class _Scan:
         elif path in self.heads:
             self.open_duplicate = (path, self.heads[path], start)
         self.heads[path] = start
+        self.places.heads.append((path, start))
         self.places.found[path] = Place(start, start, self.at)
         self.table = path
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from phasewright.bench.faults import BenchFault, Fault, escape
 from phasewright.bench.places import Path
 from phasewright.bench.records import Bench, Campaign
-from phasewright.bench.toml_text import Source, path_text, read_source
+from phasewright.bench.toml_text import Source, parse_source, path_text, read_source
 
 if TYPE_CHECKING:
     from phasewright.bench.keys import Keys
@@ -75,17 +75,29 @@ def load_bench(path: FilePath) -> tuple[Bench | None, Source]:
 
 def load_campaign(path: FilePath, bench: Bench | None) -> tuple[Campaign | None, Source]:
     """Return (campaign, source), checked against `bench` where there is one."""
+    source = read_source(_file(path, CAMPAIGN_FILE))
+    return _campaign_of(source, bench), source
+
+
+def check_campaign_text(text: str, file: str) -> tuple[Fault, ...]:
+    """Return every fault of a campaign file's text, without looking at a bench."""
+    source = Source(file)
+    parse_source(text, source)
+    _campaign_of(source, None)
+    return in_order(source.faults)
+
+
+def _campaign_of(source: Source, bench: Bench | None) -> Campaign | None:
     from phasewright.bench.build import build_campaign
     from phasewright.bench.campaign_keys import CampaignKeys
     from phasewright.bench.checks import check_campaign
 
-    source = read_source(_file(path, CAMPAIGN_FILE))
     keys, report = _check_keys(source, CampaignKeys)
     if keys is None:
-        return None, source
+        return None
     campaign = build_campaign(keys, report, source.file, source.fingerprint)
     check_campaign(campaign, bench, report)
-    return campaign, source
+    return campaign
 
 
 def _file(path: FilePath, name: str) -> FilePath:

@@ -43,6 +43,8 @@ class Source:
     """None: the text cannot be read at all."""
     places: Places | None = None
     fingerprint: str = ""
+    carriage_returns: bool = False
+    """Lines end with carriage return and line feed."""
 
     def add(self, path: Path, what: str, mend: str) -> None:
         """Note a fault at `path`, with the line and column of the key or of the table it is missing from."""
@@ -72,6 +74,7 @@ def read_source(path: FilePath, name: str = "") -> Source:
         line = data.count(b"\n", 0, error.start) + 1
         source.say(line, f"byte 0x{data[error.start]:02x} is not UTF-8 text", "save the file as UTF-8")
         return source
+    source.carriage_returns = "\r\n" in text
     parse_source(text.replace("\r\n", "\n"), source)
     return source
 

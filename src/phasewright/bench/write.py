@@ -5,19 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from phasewright.bench.faults import BenchFault, Fault, escape
 from phasewright.bench.read import BENCH_FILE, CAMPAIGN_FILE
 
-if TYPE_CHECKING:
-    pass
-
 
 def lay_down(folder: str | Path) -> tuple[Path, ...]:
-    """Write commented bench.toml and campaign.toml into `folder`, with an empty logs/ beside them; return what was made.
+    """Write commented bench.toml and campaign.toml into `folder`, and return their paths.
 
-    Nothing is overwritten, and nothing is left behind when something fails.
+    An empty logs/ is made beside them. Nothing is overwritten, and nothing is left behind when something fails.
 
     Raises
     ------
@@ -50,7 +47,7 @@ def lay_down(folder: str | Path) -> tuple[Path, ...]:
     except BaseException:
         _take_back(undo)
         raise
-    return (*files, folder / "logs")
+    return tuple(files)
 
 
 def _take_back(undo: list[Callable[[], Any]]) -> None:

@@ -1,0 +1,212 @@
+"""Keeps the description of a log in campaign.toml: only the text of that log's block is touched."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from phasewright.bench.faults import BenchFault, Fault
+from phasewright.bench.places import Places
+from phasewright.bench.read import CAMPAIGN_FILE, check_campaign_text, in_order
+from phasewright.bench.records import ChannelSource, LogEntry
+from phasewright.bench.toml_text import read_source
+
+
+def add_log(folder: str | Path, entry: LogEntry) -> None:
+    """Add the log `entry` to campaign.toml, or replace the log of that name.
+
+    Comments and order are kept; text outside the log's own block is not touched. The file is replaced whole or not at
+    all.
+
+    Raises
+    ------
+    BenchFault
+        When campaign.toml cannot be read as TOML, or with every fault that `entry` would bring into it.
+    """
+    path = Path(folder) / CAMPAIGN_FILE
+    source = read_source(path)
+    if source.raw is None or source.faults or source.places is None:
+        raise BenchFault(in_order(source.faults))
+    logs = source.raw.get("log", [])
+    heads = [head for head, _ in source.places.heads]
+    if not isinstance(logs, list) or any(("log", index) not in heads for index in range(len(logs))):
+        what, mend = "log is not a list of [[log]] blocks", "write each log under its own [[log]] head"
+        raise BenchFault(Fault(source.file, what, mend, path="log"))
+    index = next((i for i, item in enumerate(logs) if item.get("name") == entry.name), len(logs))
+    text = source.places.text
+    if index < len(logs):
+        start, end = _block(source.places, index)
+        text = text[:start] + _edited(text[start:end], entry) + text[end:]
+    else:
+        text = _inserted(text, source.places, len(logs), _edited("[[log]]\n", entry))
+    faults = [
+        fault
+        for fault in check_campaign_text(text, source.file)
+        if fault.path.startswith(f"log[{index + 1}]") or not fault.path
+    ]
+    if faults:
+        raise BenchFault(faults)
+    _replace(path, text.replace("\n", "\r\n") if source.carriage_returns else text)
+
+
+def _block(places: Places, index: int) -> tuple[int, int]:
+    """Return (start, end) of the text of one [[log]] block, without the comments and blank lines that follow it."""
+    own = ("log", index)
+    start = dict(places.heads)[own]
+    later = [offset for path, offset in places.heads if offset > start and path[:2] != own]
+    end = min(later, default=len(places.text))
+    last = max(
+        (
+            place.value_end
+            for path, place in places.found.items()
+            if path[:2] == own and start <= place.value_end <= end
+        ),
+        default=start,
+    )
+    line_end = places.text.find("\n", last)
+    return start, len(places.text) if line_end < 0 else line_end + 1
+
+
+def _inserted(text: str, places: Places, count: int, block: str) -> str:
+    """Return `text` with a new log's block behind the last log, else before the first step, else at the end."""
+    if count:
+        at = _block(places, count - 1)[1]
+    else:
+        at = dict(places.heads).get(("step", 0), len(text))
+        while at < len(text):
+            before = text.rfind("\n", 0, at - 1) + 1
+            if at == 0 or not text[before : at - 1].lstrip().startswith("#"):
+                break
+            at = before  # a comment above the step belongs to it
+    head, tail = text[:at], text[at:]
+    if head and not head.endswith("\n"):
+        head += "\n"
+    gap = "" if not head or head.endswith("\n\n") else "\n"
+    return head + gap + block + ("" if not tail or tail.startswith("\n") else "\n") + tail
+
+
+def _edited(block: str, entry: LogEntry) -> str:
+    """Return the text of a [[log]] block changed to say `entry`."""
+    import tomlkit
+
+    document = tomlkit.parse(block)
+    log = document["log"][0]
+    plain = {
+        "name": entry.name,
+        "file": entry.files[0] if len(entry.files) == 1 else None,
+        "files": list(entry.files) if len(entry.files) != 1 else None,
+        "instrument": entry.instrument,
+        "encoding": entry.encoding or None,
+        "delimiter": entry.delimiter or None,
+        "decimal": entry.decimal or None,
+        "header_line": entry.header_line,
+    }
+    _set(log, plain)
+    columns = list(entry.time_columns)
+    time = {
+        "column": columns[0] if len(columns) == 1 else None,
+        "columns": columns if len(columns) > 1 else None,
+        "format": entry.time_format or None,
+        "zone": entry.zone or None,
+    }
+    if any(item is not None for item in time.values()) and "time" not in log:
+        log["time"] = tomlkit.table()
+    if "time" in log:
+        _set(log["time"], time)
+    if "channels" not in log:
+        log["channels"] = tomlkit.table()
+    _set_channels(log["channels"], entry.channels)
+    text = tomlkit.dumps(document)
+    return text if text.endswith("\n") else text + "\n"
+
+
+def _set(table: Any, values: Mapping[str, Any]) -> None:
+    """Make `table` say `values`: None takes a key out, what is the same already is left as it is written."""
+    for key, value in values.items():
+        if value is None:
+            if key in table:
+                table.remove(key)
+        elif key not in table or table[key] != value:
+            table[key] = value
+
+
+def _set_channels(table: Any, channels: tuple[ChannelSource, ...]) -> None:
+    wanted = {source.channel: _channel_value(source) for source in channels}
+    for name in list(table):
+        if name in wanted and table[name] == wanted[name]:
+            del wanted[name]
+            continue
+        if isinstance(table[name], dict):
+            for label in list(table[name]):
+                # labels written as dotted keys: rail_current.phase_1 = "I1"
+                if wanted.get(f"{name}.{label}") == table[name][label]:
+                    del wanted[f"{name}.{label}"]
+                elif label not in ("column", "unit", "factor", "sum"):
+                    table[name].remove(label)
+            if table[name] and not {"column", "sum"} & set(table[name]) and name not in wanted:
+                continue
+        if name not in wanted:
+            table.remove(name)
+    for name, value in wanted.items():
+        table[name] = _inline(value)
+
+
+def _channel_value(source: ChannelSource) -> str | dict[str, Any]:
+    """Return how the file says where a channel comes from."""
+    terms = source.terms
+    if len(terms) == 1 and len(terms[0].columns) == 1:
+        term = terms[0]
+        value: dict[str, Any] = {"column": term.columns[0]}
+        if term.units and term.units[0]:
+            value["unit"] = term.units[0]
+        if term.factor != 1:
+            value["factor"] = _number(term.factor)
+        return value if len(value) > 1 else term.columns[0]
+    products: list[Any] = []
+    for term in terms:
+        product: dict[str, Any] = {"columns": list(term.columns)}
+        if any(term.units):
+            product["units"] = list(term.units)
+        if term.factor != 1:
+            product["factor"] = _number(term.factor)
+        products.append(product if len(product) > 1 else list(term.columns))
+    return {"sum": products}
+
+
+def _number(value: float) -> int | float:
+    return int(value) if value == int(value) and abs(value) < 1e15 else value
+
+
+def _inline(value: Any) -> Any:
+    import tomlkit
+
+    if isinstance(value, dict):
+        table = tomlkit.inline_table()
+        for key, item in value.items():
+            table[key] = _inline(item)
+        return table
+    if isinstance(value, list):
+        array = tomlkit.array()
+        for item in value:
+            array.append(_inline(item))
+        return array
+    return value
+
+
+def _replace(path: Path, text: str) -> None:
+    """Write `text` so that a reader, also after a power cut, sees the old file or the new one."""
+    mode = path.stat().st_mode & 0o777
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(text.encode("utf-8"))
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.chmod(name, mode)
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
