@@ -1,10 +1,39 @@
 """Figures, tables and the guide.
 
 Takes: Analysis.
-Gives: files (HTML, Markdown, SVG, PNG).
+Gives: files (HTML, Markdown, SVG, PNG, CSV), plain text for a terminal.
 May import: all rooms below, not live.
 May touch: writes files, draws.
 Asks: is it a page or a picture?
 """
 
-__all__: list[str] = []
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from phasewright.report.cautions import NO_SAFETY_FUNCTION, cautions_of
+    from phasewright.report.chapters import guide_document
+    from phasewright.report.document import Caution, Document, Figure, Layout, Table
+    from phasewright.report.guide import GuideFiles, write_guide
+    from phasewright.report.terminal import answers_text, results_table
+
+__all__ = [
+    "NO_SAFETY_FUNCTION", "Caution", "Document", "Figure", "GuideFiles", "Layout", "Table", "answers_text",
+    "cautions_of", "guide_document", "results_table", "write_guide",
+]
+
+_HOMES = {
+    "NO_SAFETY_FUNCTION": "cautions", "cautions_of": "cautions", "guide_document": "chapters", "Caution": "document",
+    "Document": "document", "Figure": "document", "Layout": "document", "Table": "document", "GuideFiles": "guide",
+    "write_guide": "guide", "answers_text": "terminal", "results_table": "terminal",
+}
+
+
+def __getattr__(name: str):
+    """Load a name of the face when it is first asked for, so that drawing costs nothing until then."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib import import_module
+
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)

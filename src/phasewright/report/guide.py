@@ -1,0 +1,134 @@
+"""Write the guide: all of it or nothing."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from phasewright.findings import Analysis
+from phasewright.report.chapters import guide_document
+from phasewright.report.document import Layout
+from phasewright.report.html import NARROW, WIDE, html_text
+from phasewright.report.markdown import markdown_of
+from phasewright.report.tables import csv_of
+
+Progress = Callable[[float, str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class GuideFiles:
+    """Where the guide was written."""
+
+    folder: Path
+    html: Path
+    markdown: Path
+    figures: tuple[Path, ...]
+    """SVG and PNG of every figure."""
+    tables: tuple[Path, ...]
+    """CSV of every table."""
+
+
+def _write(path: Path, content: str | bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
+
+
+def _make(analysis: Analysis, folder: Path, progress: Progress, version: str) -> None:
+    """Write every file of the guide into an empty `folder`."""
+    from phasewright.report import canvas
+
+    document = guide_document(analysis, version=version)
+    simulated = bool(document.banner)
+    figures, tables = document.figures(), document.tables()
+    drawings = {}
+    for index, figure in enumerate(figures):
+        progress(0.05 + 0.85 * index / max(1, len(figures)), f"drawing {figure.name}")
+        wide, narrow = Layout(WIDE), Layout(NARROW)
+        drawings[figure.name] = (canvas.inline_svg(figure, wide, f"{figure.name}-w-"),
+                                 canvas.inline_svg(figure, narrow, f"{figure.name}-n-"))
+        banner = document.banner if simulated else ""
+        _write(folder / "figures" / f"{figure.name}.svg", canvas.standalone_svg(figure, wide, banner))
+        _write(folder / "figures" / f"{figure.name}.png", canvas.png_bytes(figure, wide, banner))
+    progress(0.92, "writing tables")
+    for table in tables:
+        _write(folder / "tables" / f"{table.name}.csv", csv_of(table, simulated))
+    _write(folder / "guide.md", markdown_of(document))
+    progress(0.96, "writing the page")
+    _write(folder / "index.html", html_text(document, drawings, links=lambda name: f"tables/{name}.csv"))
+
+
+def _is_ours(path: Path) -> bool:
+    """Tell whether a file in a guide folder is one that this module writes (path relative to the folder)."""
+    if path.as_posix() in ("index.html", "guide.md"):
+        return True
+    return (len(path.parts) == 2 and path.parts[0] in ("figures", "tables")
+            and path.suffix in {"figures": (".svg", ".png"), "tables": (".csv",)}[path.parts[0]])
+
+
+def _carry_over(old: Path, new: Path) -> None:
+    """Copy what a person has put beside an older guide into the new one."""
+    for path in sorted(old.rglob("*")):
+        place = path.relative_to(old)
+        if path.is_file() and not _is_ours(place) and not (new / place).exists():
+            (new / place).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(path, new / place)
+
+
+def write_guide(
+    analysis: Analysis, folder: Path | str, *, progress: Progress | None = None, version: str = ""
+) -> GuideFiles:
+    """Write the guide of a campaign into `folder`: index.html, guide.md, figures/, tables/.
+
+    The guide is made beside `folder` and put in its place when it is whole; an older guide stays until then. Files
+    that a person has added to the folder are kept. The same analysis gives the same bytes.
+
+    Parameters
+    ----------
+    analysis
+        What was found.
+    folder
+        Where the guide goes; made if need be.
+    progress
+        Called as progress(fraction, text), or None.
+    version
+        Version of the software, printed in the guide.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be written; whatever stood there before is still there.
+    """
+    target = Path(folder)
+    tell = progress or (lambda fraction, text: None)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    if target.exists() and not target.is_dir():
+        raise NotADirectoryError(f"folder = {target} - is a file - give a folder for the guide")
+    tell(0.0, "composing the guide")
+    fresh = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent))
+    try:
+        _make(analysis, fresh, tell, version)
+        names = sorted(path.relative_to(fresh) for path in fresh.rglob("*") if path.is_file())
+        fresh.chmod(0o755)
+        if target.exists():
+            _carry_over(target, fresh)
+            old = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".old", dir=target.parent)) / "guide"
+            os.replace(target, old)
+            try:
+                os.replace(fresh, target)
+            except OSError:
+                os.replace(old, target)
+                raise
+            finally:
+                shutil.rmtree(old.parent, ignore_errors=True)
+        else:
+            os.replace(fresh, target)
+    except BaseException:
+        shutil.rmtree(fresh, ignore_errors=True)
+        raise
+    tell(1.0, "guide written")
+    pick = {part: tuple(target / n for n in names if n.parts[0] == part) for part in ("figures", "tables")}
+    return GuideFiles(target, target / "index.html", target / "guide.md", pick["figures"], pick["tables"])

@@ -1,0 +1,85 @@
+"""The document as one HTML file: no script, nothing fetched, one style sheet allowed by its hash."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Callable, Mapping
+from functools import cache
+from importlib.resources import files
+
+from jinja2 import Environment
+from markupsafe import Markup
+
+from phasewright.report.document import Cell, Column, Document, Figure, Table
+from phasewright.report.palette import INKS, SIGNS, VERDICT_INK, theme_css
+from phasewright.report.tables import cell_text, head_text, places_of
+
+WIDE, NARROW = 920.0, 350.0
+
+
+@cache
+def style_sheet() -> str:
+    """Return the style sheet with the palette written into it."""
+    text = (files("phasewright.report") / "guide.css").read_text(encoding="utf-8")
+    lights = "".join(f"--{ink.name}:{ink.light};" for ink in INKS.values())
+    darks = "".join(f"--{ink.name}:{ink.dark};" for ink in INKS.values())
+    verdicts = "".join(f".v-{word}{{--v:var(--{ink})}}" for word, ink in VERDICT_INK.items())
+    return (f":root{{{lights}}}@media screen and (prefers-color-scheme:dark){{:root{{{darks}}}}}"
+            f"{verdicts}{text}{theme_css()}")
+
+
+@cache
+def _template():
+    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True)
+    environment.tests["block"] = lambda block, name: type(block).__name__ == name
+    environment.filters |= {"head": _head, "rows": _rows}
+    environment.globals["signs"] = SIGNS
+    return environment.from_string((files("phasewright.report") / "guide.html.jinja").read_text(encoding="utf-8"))
+
+
+def _cell(cell: Cell, column: Column, places: int | None, first: bool) -> Markup:
+    """Return a table cell; a value takes two, number and half-width, so that both line up down the column."""
+    if column.name == "verdict" and isinstance(cell, str):
+        return Markup('<td class="verdict v-{0}"><span aria-hidden="true">{1}</span> {0}</td>').format(cell, SIGNS.get(cell, ""))
+    main, half = cell_text(cell, column, places)
+    if first:
+        return Markup('<th scope="row">{}</th>').format(main)
+    if column.kind == "value" and column.unit:
+        tail = Markup("± {}").format(half) if half else ""
+        return Markup('<td class="n">{}</td><td class="u">{}</td>').format(main, tail)
+    if column.kind != "text":
+        return Markup('<td class="n">{}</td>').format(main)
+    return Markup("<td{}>{}</td>").format(Markup(' class="mono"') if column.name == "sha256" else "", main)
+
+
+def _head(column: Column) -> Markup:
+    kind = Markup(' class="n"') if column.kind != "text" else ""
+    span = Markup(' colspan="2"') if column.kind == "value" and column.unit else ""
+    return Markup('<th scope="col"{}{}>{}</th>').format(kind, span, head_text(column))
+
+
+def _rows(table: Table) -> list[Markup]:
+    """Return the rows' cells."""
+    places = [places_of(table, column) for column in table.columns]
+    return [Markup("").join(_cell(cell, column, at, index == 0) for index, (cell, column, at) in
+                            enumerate(zip(row, table.columns, places, strict=True))) for row in table.rows]
+
+
+def html_text(document: Document, drawings: Mapping[str, tuple[str, str]], *, links: Callable[[Figure], str] | None = None) -> str:
+    """Return the whole page.
+
+    Parameters
+    ----------
+    document
+        What to show; every text in it is escaped.
+    drawings
+        By figure name: the wide and the narrow drawing, as SVG elements of our own making.
+    links
+        Gives the address of a figure's CSV beside the page; None = no such files.
+    """
+    style = style_sheet()
+    digest = base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
+    policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    safe = {name: (Markup(wide), Markup(narrow)) for name, (wide, narrow) in drawings.items()}  # noqa: S704 - escaped where drawn
+    return _template().render(document=document, style=Markup(style), policy=policy, drawings=safe, links=links)  # noqa: S704

@@ -1,0 +1,143 @@
+"""The results as plain text for an 80-column terminal."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from phasewright.findings import Analysis, StepFinding
+from phasewright.report.escaping import clean
+from phasewright.report.headlines import condition
+from phasewright.report.margins import nearest
+from phasewright.report.series import phase_count
+from phasewright.report.tables import present
+from phasewright.report.wording import MINUS, THIN, display_unit, number_text, pair_text, plain, shared_decimals
+
+COLUMNS = 80
+MOST_ROWS = 48
+"""Steps that a terminal table shows; beyond that it shows the telling ones and says how many it left out."""
+
+_FIGURES = (("input_power", "Input"), ("loss", "Loss"), ("delivery_efficiency", "Efficiency"),
+            ("phase_current", "A phase"), ("regulator_temperature", "Regulator"))
+
+
+def _ascii_spaces(text: str) -> str:
+    return text.replace(THIN, " ").replace(MINUS, "-")
+
+
+def _shown(analysis: Analysis) -> tuple[list[StepFinding], int]:
+    """Return the steps to print and how many are left out: what did not hold, and the fewest phases that did, first."""
+    steps = list(analysis.steps)
+    if len(steps) <= MOST_ROWS:
+        return steps, 0
+    def weight(finding: StepFinding) -> tuple[int, float, float]:
+        first = nearest(finding)
+        return (finding.step.baseline is False, first.in_u if first and first.in_u is not None else 0.0,
+                phase_count(finding) or 0.0)
+    keep = {f.step.name for f in sorted(steps, key=weight)[:MOST_ROWS]}
+    return [f for f in steps if f.step.name in keep], len(steps) - len(keep)
+
+
+def _cut(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 1] + "…"
+
+
+def _aligned(head: Sequence[Sequence[str]], rows: Sequence[Sequence[str]], right: Sequence[bool]) -> list[str]:
+    """Return lines of columns padded to their widest cell, head over a rule."""
+    widths = [max(len(line[i]) for line in (*head, *rows)) for i in range(len(right))]
+
+    def line(cells: Sequence[str]) -> str:
+        padded = (c.rjust(w) if r else c.ljust(w) for c, w, r in zip(cells, widths, right, strict=True))
+        return "  ".join(padded).rstrip()
+
+    return [*(line(h) for h in head), "  ".join("-" * w for w in widths), *(line(r) for r in rows)]
+
+
+def _number_columns(steps: Sequence[StepFinding], name: str) -> list[str]:
+    """Return the cells of one quantity, number and half-width each lined up."""
+    places = shared_decimals([f.quantities[name] for f in steps if name in f.quantities], name)
+    pairs = [pair_text(f.quantities[name], name, places) if name in f.quantities else ("-", "") for f in steps]
+    left = max((len(p[0]) for p in pairs), default=0)
+    right = max((len(p[1]) for p in pairs), default=0)
+    cells = []
+    for number, half in pairs:
+        tail = f" ± {half.rjust(right)}" if half else " " * (right + 3 if right else 0)
+        cells.append(_ascii_spaces(number.rjust(left) + tail))
+    return cells
+
+
+def _budget(columns: Sequence[Sequence[str]], heads: Sequence[str]) -> int:
+    """Return the width left for step names when the columns stand as they are."""
+    used = sum(max([len(h), *(len(c) for c in column)]) + 2 for column, h in zip(columns, heads, strict=True))
+    return COLUMNS - used
+
+
+def results_table(analysis: Analysis) -> str:
+    """Return the results as plain text, 80 columns wide: figures with 95 % intervals, verdicts, nearest limits."""
+    steps, left_out = _shown(analysis)
+    lines = []
+    name = clean(analysis.campaign.name, 200)
+    if analysis.bench.simulated or analysis.campaign.simulated:
+        name += " (simulated)"
+    lines += textwrap.wrap(name, COLUMNS) + textwrap.wrap(
+        f"{clean(analysis.bench.name, 200)}; {len(analysis.steps)} steps; ± is the half-width of the 95 % interval", COLUMNS)
+    lines.append("")
+    lines += _figures(analysis, steps)
+    lines.append("")
+    lines += _nearest(analysis, steps)
+    if left_out:
+        lines += ["", *textwrap.wrap(f"{left_out} more steps are not shown: those farthest from their limits. The guide "
+                                     "and its CSV tables hold every step.", COLUMNS)]
+    return "\n".join(lines) + "\n"
+
+
+def _figures(analysis: Analysis, steps: Sequence[StepFinding]) -> list[str]:
+    known = set(present(analysis, [n for n, _ in _FIGURES]))
+    chosen = [(n, t) for n, t in _FIGURES if n in known]
+    counts = [plain(c, 0) if (c := phase_count(f)) is not None else "-" for f in steps]
+    verdicts = [f.verdict + ("*" if f.step.baseline else "") for f in steps]
+    while True:
+        columns = [counts, *(_number_columns(steps, n) for n, _ in chosen), verdicts]
+        heads = ["Phases", *(t for _, t in chosen), "Verdict"]
+        room = _budget(columns, heads)
+        if room >= 12 or len(chosen) <= 2:
+            break
+        drop = next((n for n in ("phase_current", "input_power", "delivery_efficiency") if n in dict(chosen)), chosen[-1][0])
+        chosen = [(n, t) for n, t in chosen if n != drop]
+    room = max(room, 6)
+    names = [_cut(clean(f.step.name), room) for f in steps]
+    units = ["", "", *(f"/ {display_unit(_unit(steps, n), n)[0]}" for n, _ in chosen), ""]
+    rows = list(zip(names, *columns, strict=True))
+    out = _aligned([["Step", *heads], units], rows, [False, True, *(True for _ in chosen), False])
+    if any(f.step.baseline for f in steps):
+        out.append("* baseline")
+    return out
+
+
+def _unit(steps: Sequence[StepFinding], name: str) -> str:
+    return next((f.quantities[name].unit for f in steps if name in f.quantities), "1")
+
+
+def _nearest(analysis: Analysis, steps: Sequence[StepFinding]) -> list[str]:
+    """Return the limit that gives first in each step."""
+    rows = []
+    for finding in steps:
+        first = nearest(finding)
+        if first is None:
+            rows.append((_cut(condition(finding, analysis), 24), "-", "-", "-"))
+            continue
+        rows.append((_cut(_ascii_spaces(condition(finding, analysis)), 24), _ascii_spaces(number_text(first.margin)),
+                     f"{first.in_u:.1f}" if first.in_u is not None else "-", _cut(clean(first.limit.name), 28)))
+    return _aligned([["Setting", "Margin", "in u", "Limit that gives first"]], rows, [False, True, True, False])
+
+
+def answers_text(analysis: Analysis) -> str:
+    """Return the answers as plain text, 80 columns wide: question, then sentence."""
+    lines: list[str] = []
+    if analysis.bench.simulated or analysis.campaign.simulated:
+        lines += ["Simulated data: nothing here was measured.", ""]
+    for answer in analysis.answers:
+        lines += textwrap.wrap(clean(answer.question, 300), COLUMNS)
+        lines += textwrap.wrap(_ascii_spaces(clean(answer.sentence, 1200)), COLUMNS, initial_indent="  ", subsequent_indent="  ")
+        lines.append("")
+    return "\n".join(lines).rstrip() + "\n" if lines else "No answers: the analysis has no steps.\n"
