@@ -23,7 +23,7 @@ def monte_carlo(
     kind: str = "derived",
     interval: str = "symmetric",
 ) -> Value:
-    """Return mean, standard deviation and 95 % interval of function(**inputs) [unit] from `draws` samples of the inputs.
+    """Return mean, standard deviation and 95 % interval of function(**inputs) [unit] from `draws` samples of inputs.
 
     `function` takes arrays of shape (k,) by the names in `inputs` and returns one of shape (k,). Every source is drawn
     once and shared by all inputs that have it: rectangular as such, others normal, or Student where the part has
@@ -41,7 +41,7 @@ def monte_carlo(
     for name, item in inputs.items():
         if item.u is None or (item.u > 0.0 and not item.parts):
             why = item.reason or "no parts"
-            raise ValueError(f"cannot sample ({name}: {why}) - a known uncertainty with its parts is asked for - add it")
+            raise ValueError(f"cannot sample ({name}: {why}) - a known uncertainty with parts is asked for - add it")
     out = np.empty(draws)
     for start in range(0, draws, _BLOCK):
         count = min(_BLOCK, draws - start)
@@ -55,8 +55,8 @@ def monte_carlo(
     bad = int(np.count_nonzero(~np.isfinite(out)))
     if bad:
         raise ValueError(
-            f"cannot sample ({bad} of {draws} results not finite) - finite results are asked for - check the function over "
-            f"the inputs' range"
+            f"cannot sample ({bad} of {draws} results not finite) - finite results are asked for - check the function "
+            f"over the inputs' range"
         )
     low, high = _interval(np.sort(out), interval)
     return Value(float(out.mean()), unit, float(out.std(ddof=1)), low, high, kind)

@@ -53,10 +53,14 @@ _FLAT = 0.8  # cosines are used while the fitted spectrum is within this share o
 _PENALTY = 1.5  # per parameter of the fitted spectrum, in units of -2 log likelihood
 
 
-def series_mean(values: np.ndarray, *, weights: np.ndarray | None = None) -> SeriesMean:
+def series_mean(
+    values: np.ndarray, *, weights: np.ndarray | None = None, independent: bool = False
+) -> SeriesMean:
     """Return the mean of `values` (shape (n,), NaN ignored) and its statistical standard uncertainty.
 
     `weights` (shape (n,), >= 0, e.g. the length of the interval that each reading stands for) make it a weighted mean.
+    `independent` True says that the readings are repeats without memory (runs, not a time series): u is then the
+    standard deviation over sqrt(n), with n - 1 degrees of freedom (GUM 4.2.3).
 
     Method: the uncertainty of the mean of a correlated series is its spectral density at zero frequency over n. The
     deviations are expanded in cosines over the record; a smooth spectrum (white; one corner; one corner on a floor; two
@@ -97,7 +101,7 @@ def series_mean(values: np.ndarray, *, weights: np.ndarray | None = None) -> Ser
     variance = float(deviation @ deviation) / n if kept_w is None else float(deviation**2 @ kept_w / kept_w.sum())
     full = np.where(here, x - mean, 0.0)
     lag1 = float(full[1:][lag_pairs] @ full[:-1][lag_pairs]) / float(full @ full)
-    u, dof = _mean_u(flat)
+    u, dof = (math.sqrt(float(flat @ flat) / (n * (n - 1.0))), n - 1.0) if independent else _mean_u(flat)
     # E[variance] is the process variance less u^2, hence the 1 (exact for white noise: count).
     independent = 1.0 + variance / (u * u) if u > 0.0 else float(n)
     return SeriesMean(mean, u, n, min(float(n), independent), lag1, dof)

@@ -21,10 +21,10 @@ class TwoWay:
 def delay_bound(signal: np.ndarray, sampling: float, sigma: float) -> float:
     """Return the least standard uncertainty [s] with which the delay of a known signal can be found in white noise.
 
-    sigma_tau = sigma / sqrt(sum s'[k]^2), the Cramer-Rao bound. `signal` (shape (n,), without noise, any unit) is sampled
-    at `sampling` [Hz], `sigma` is the noise's standard deviation in the unit of the signal. Valid for large signal to
-    noise ratio and a signal that is resolved by its sampling (derivative of fourth order). inf for a constant signal.
-    Raises ValueError for fewer than 5 samples, sampling <= 0 or sigma < 0.
+    sigma_tau = sigma / sqrt(sum s'[k]^2), the Cramer-Rao bound. `signal` (shape (n,), without noise, any unit) is
+    sampled at `sampling` [Hz], `sigma` is the noise's standard deviation in the unit of the signal. Valid for a large
+    ratio of signal to noise and a signal that its sampling resolves (derivative of fourth order). inf for a constant
+    signal. Raises ValueError for fewer than 5 samples, sampling <= 0 or sigma < 0.
     """
     s = np.asarray(signal, dtype=float)
     if s.ndim != 1 or len(s) < 5 or not np.all(np.isfinite(s)) or not sampling > 0.0 or not sigma >= 0.0:
@@ -42,7 +42,8 @@ def rate_bound(sigma: float, count: int, spacing: float) -> float:
     """Return the standard uncertainty [s/s] of a clock's rate from `count` readings `spacing` [s] apart.
 
     sigma sqrt(12 / (n (n^2 - 1))) / spacing: the slope of a straight line through equally spaced readings whose
-    independent errors have the standard deviation `sigma` [s]. Raises ValueError for count < 2, spacing <= 0, sigma < 0.
+    independent errors have the standard deviation `sigma` [s]. Raises ValueError for count < 2, spacing <= 0 or
+    sigma < 0.
     """
     if count < 2 or not spacing > 0.0 or not sigma >= 0.0:
         raise ValueError(

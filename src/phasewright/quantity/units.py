@@ -49,11 +49,11 @@ _TABLE: dict[str, tuple[tuple, ...]] = {
         ("kA", 1000, "ka KA"),
     ),
     "Ohm": (
-        ("Ohm", 1, "ohm OHM ohms Ohms R"),
+        ("Ohm", 1, "ohm OHM ohms Ohms"),
         ("nOhm", _NANO, "nohm"),
         ("uOhm", _MICRO, "uohm"),
         ("mOhm", _MILLI, "mohm"),
-        ("kOhm", 1000, "kohm KOhm k"),
+        ("kOhm", 1000, "kohm KOhm"),
         ("MOhm", 10**6, "Mohm"),
     ),
     "degC": (
@@ -67,7 +67,7 @@ _TABLE: dict[str, tuple[tuple, ...]] = {
         ("ns", _NANO, ""),
         ("us", _MICRO, "usec"),
         ("ms", _MILLI, "msec"),
-        ("min", 60, "mins minute minutes Min"),
+        ("min", 60, "mins minute minutes"),
         ("h", 3600, "hr hrs hour hours"),
         ("d", 86400, "day days"),
     ),
@@ -102,7 +102,7 @@ _TABLE: dict[str, tuple[tuple, ...]] = {
         ("kWh", 3600 * 1000, "kwh KWh KWH kW.h|kW h"),
         ("MWh", 3600 * 10**6, ""),
     ),
-    "1": (("1", 1, "- count x"), ("%", _Q(1, 100), "percent pct"), ("ppm", _MICRO, "PPM")),
+    "1": (("1", 1, "- count"), ("%", _Q(1, 100), "percent pct"), ("ppm", _MICRO, "PPM")),
     "K/W": (("K/W", 1, "degC/W C/W"), ("mK/W", _MILLI, "")),
     "W/K": (("W/K", 1, "W/degC W/C"), ("mW/K", _MILLI, "mW/degC")),
     "J/K": (("J/K", 1, "J/degC"), ("kJ/K", 1000, "")),
@@ -339,9 +339,9 @@ def parse_quantity(text: str | int | float, unit: str) -> float:
 
 def _bare_number(number: float, unit: str, example: str) -> float:
     if unit != "1":
-        raise ValueError(f"{number!r} has no unit - a number with its unit is asked for - write '{number} {unit}'")
-    if not math.isfinite(number):
-        raise ValueError(f"{number!r} is no quantity - a finite number is asked for - write {example}")
+        raise ValueError(f"{number} has no unit - a number with its unit is asked for - write '{number} {unit}'")
+    if not abs(number) < 1e300:
+        raise ValueError(f"{str(number)[:40]} is no quantity - a finite number is asked for - write {example}")
     return float(number)
 
 
