@@ -7,7 +7,7 @@ import tomlkit
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from phasewright.bench.places import TooDeep, locate
+from phasewright.bench._places import TooDeep, locate
 
 TEXT = '''# comment with [brackets] and = signs
 top = "a"   # trailing

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from phasewright.bench._places import Places
+from phasewright.bench._toml_text import read_source
 from phasewright.bench.faults import BenchFault, Fault
-from phasewright.bench.places import Places
 from phasewright.bench.read import CAMPAIGN_FILE, check_campaign_text, in_order
 from phasewright.bench.records import ChannelSource, LogEntry
-from phasewright.bench.toml_text import read_source
 
 
 def add_log(folder: str | Path, entry: LogEntry) -> None:
@@ -198,6 +197,8 @@ def _inline(value: Any) -> Any:
 
 def _replace(path: Path, text: str) -> None:
     """Write `text` so that a reader, also after a power cut, sees the old file or the new one."""
+    import tempfile
+
     mode = path.stat().st_mode & 0o777
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
     try:

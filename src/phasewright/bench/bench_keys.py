@@ -6,13 +6,14 @@ from typing import Any
 
 from pydantic import field_validator
 
-from phasewright.bench.keys import (
+from phasewright.bench._keys import (
     Keys,
     by_channel,
     channel_quantity,
     choice,
     count,
     flag,
+    flatten_channels,
     pairs,
     quantity,
     table,
@@ -262,23 +263,3 @@ class BenchKeys(Keys):
     processor: ProcessorKeys = table("what the regulator feeds")
     cooling: CoolingKeys = table("what takes the heat away")
     instrument: tuple[InstrumentKeys, ...] = tables("the instruments; each has its own clock")
-
-
-def flatten_channels(value: Any, own: set[str]) -> Any:
-    """Return a by-channel table with dotted channel names (``rail_current.phase_1``) as single names.
-
-    TOML reads ``[accuracy.rail_current.phase_1]`` as a table in a table; `own` are the keys that a channel's own
-    table may hold, by which the two are told apart.
-    """
-    if not isinstance(value, dict):
-        return value
-    flat: dict[str, Any] = {}
-    for name, entry in value.items():
-        if isinstance(entry, dict) and entry and "." not in name:
-            labels = {key: item for key, item in entry.items() if key not in own and isinstance(item, dict | str)}
-            flat.update({f"{name}.{label}": item for label, item in labels.items()})
-            entry = {key: item for key, item in entry.items() if key not in labels}
-            if not entry:
-                continue
-        flat[name] = entry
-    return flat

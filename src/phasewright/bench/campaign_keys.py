@@ -6,8 +6,7 @@ from typing import Any
 
 from pydantic import field_validator
 
-from phasewright.bench.bench_keys import flatten_channels
-from phasewright.bench.keys import (
+from phasewright.bench._keys import (
     Keys,
     by_channel,
     choice,
@@ -16,6 +15,7 @@ from phasewright.bench.keys import (
     file_path,
     file_paths,
     flag,
+    flatten_channels,
     moment,
     number,
     price,

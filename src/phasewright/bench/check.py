@@ -6,11 +6,11 @@ import os
 import stat
 from pathlib import Path
 
+from phasewright.bench._toml_text import Source
 from phasewright.bench.cautions import bench_cautions, campaign_cautions
 from phasewright.bench.faults import escape
 from phasewright.bench.read import in_order, load_bench, load_campaign
 from phasewright.bench.records import Campaign, Checked
-from phasewright.bench.toml_text import Source
 
 
 def check_folder(folder: str | Path) -> Checked:

@@ -7,12 +7,12 @@ import difflib
 import re
 from collections.abc import Iterable
 
-from phasewright.bench.build import Report, is_clock_time
+from phasewright.bench._build import Report, is_clock_time
+from phasewright.bench._keys import parse_clock
+from phasewright.bench._places import Path
 from phasewright.bench.channels import CHANNELS, base_channel
 from phasewright.bench.faults import escape
-from phasewright.bench.keys import parse_clock
 from phasewright.bench.maxima import setting_faults
-from phasewright.bench.places import Path
 from phasewright.bench.records import Bench, Campaign, ColumnTerm, LogEntry, Step
 from phasewright.quantity import convert, parse_quantity, unit_symbol
 

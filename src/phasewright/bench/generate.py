@@ -9,17 +9,17 @@ import json
 from collections.abc import Mapping
 from pathlib import Path
 
-from phasewright.bench.reference import with_reference
+from phasewright.bench._reference import with_reference
 from phasewright.bench.schema_from_keys import schema_from_keys
 
 
-def made_files(project: Path) -> Mapping[Path, str]:
-    """Return path -> content of every file that is made from the keys, `project` being the project's folder."""
+def made_files(folder: Path) -> Mapping[Path, str]:
+    """Return path -> content of every file that is made from the keys, `folder` being the project's."""
     files = {}
     for kind in ("bench", "campaign"):
         schema = json.dumps(schema_from_keys(kind), indent=1, ensure_ascii=False) + "\n"
-        files[project / "src/phasewright/bench/schema" / f"{kind}.json"] = schema
-        page = project / "docs/how-to" / f"{kind}-file.md"
+        files[folder / "src/phasewright/bench/schema" / f"{kind}.json"] = schema
+        page = folder / "docs/how-to" / f"{kind}-file.md"
         files[page] = with_reference(page.read_text("utf-8"), kind)
     return files
 

@@ -8,13 +8,13 @@ from collections.abc import Callable
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING, Any
 
+from phasewright.bench._places import Path
+from phasewright.bench._toml_text import Source, parse_source, path_text, read_source
 from phasewright.bench.faults import BenchFault, Fault, escape
-from phasewright.bench.places import Path
 from phasewright.bench.records import Bench, Campaign
-from phasewright.bench.toml_text import Source, parse_source, path_text, read_source
 
 if TYPE_CHECKING:
-    from phasewright.bench.keys import Keys
+    from phasewright.bench._keys import Keys
 
 BENCH_FILE = "bench.toml"
 CAMPAIGN_FILE = "campaign.toml"
@@ -60,8 +60,8 @@ def in_order(faults: list[Fault]) -> tuple[Fault, ...]:
 
 def load_bench(path: FilePath) -> tuple[Bench | None, Source]:
     """Return (bench, source). With faults the bench holds what could be understood, to check other files against."""
+    from phasewright.bench._build import build_bench
     from phasewright.bench.bench_keys import BenchKeys
-    from phasewright.bench.build import build_bench
     from phasewright.bench.checks import check_bench
 
     source = read_source(_file(path, BENCH_FILE))
@@ -88,7 +88,7 @@ def check_campaign_text(text: str, file: str) -> tuple[Fault, ...]:
 
 
 def _campaign_of(source: Source, bench: Bench | None) -> Campaign | None:
-    from phasewright.bench.build import build_campaign
+    from phasewright.bench._build import build_campaign
     from phasewright.bench.campaign_keys import CampaignKeys
     from phasewright.bench.checks import check_campaign
 
@@ -156,8 +156,8 @@ def _check_format(source: Source, model: type[Keys], silent: set[Path]) -> None:
 
 
 def _report_key(source: Source, model: type[Keys], path: Path, item: dict[str, Any]) -> None:
-    from phasewright.bench.keys import shown
-    from phasewright.bench.reference import example_text
+    from phasewright.bench._keys import shown
+    from phasewright.bench._reference import example_text
 
     name = path_text(path[-1:]) if path else "the file"
     if item["type"] == "key":
@@ -179,7 +179,7 @@ def _report_key(source: Source, model: type[Keys], path: Path, item: dict[str, A
 
 def _model_at(model: type[Keys], path: Path) -> type[Keys] | None:
     """Return the model of the table at `path`; None where the path leads to no table."""
-    from phasewright.bench.reference import inner
+    from phasewright.bench._reference import inner
 
     for part in path:
         if isinstance(part, str) and part in model.model_fields:
@@ -192,7 +192,7 @@ def _model_at(model: type[Keys], path: Path) -> type[Keys] | None:
 
 def _nearest(model: type[Keys], path: Path) -> str:
     """Return the mend for an unknown key: the nearest key of its table, or the table that it belongs in."""
-    from phasewright.bench.reference import walk_tables
+    from phasewright.bench._reference import walk_tables
 
     name = str(path[-1])
     own = _model_at(model, path[:-1])
@@ -211,7 +211,7 @@ def _nearest(model: type[Keys], path: Path) -> str:
 
 def _mend_raw(raw: Any, path: Path, model: type[Keys], missing: bool) -> None:
     """Take the value at `path` out of the raw tables, or put the example there when a needed one is missing."""
-    from phasewright.bench.reference import inner
+    from phasewright.bench._reference import inner
 
     holder = raw
     for part in path[:-1]:

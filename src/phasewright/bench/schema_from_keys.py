@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from phasewright.bench._keys import CLOCK_TIME, PRICE, Keys
+from phasewright.bench._reference import inner, top_keys
 from phasewright.bench.channels import CHANNELS
-from phasewright.bench.keys import CLOCK_TIME, PRICE, Keys
-from phasewright.bench.reference import inner, top_keys
 
 _QUANTITY = r"^\s*[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?\s*[^\s0-9].*$"
 _PATH = r"^(?![/~])(?!.*(^|/)\.\.(/|$))(?![A-Za-z]:)[^\\]+$"

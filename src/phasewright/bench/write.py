@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -60,4 +59,6 @@ def _take_back(undo: list[Callable[[], Any]]) -> None:
 
 def template(name: str) -> str:
     """Return the commented text that a new `name` (bench.toml | campaign.toml) starts with."""
+    from importlib import resources
+
     return resources.files("phasewright.bench").joinpath("templates", name).read_text("utf-8")

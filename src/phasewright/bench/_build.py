@@ -12,12 +12,12 @@ from typing import Any, TypeVar
 
 from pydantic_core import PydanticCustomError
 
+from phasewright.bench._keys import Keys, parse_clock, read_quantity, refused, shown
+from phasewright.bench._places import Path
 from phasewright.bench.bench_keys import AccuracyKeys, BenchKeys
 from phasewright.bench.campaign_keys import CampaignKeys, ChannelKeys, LogKeys, StepKeys
 from phasewright.bench.channels import CHANNELS, base_channel
 from phasewright.bench.faults import escape
-from phasewright.bench.keys import Keys, parse_clock, read_quantity, refused, shown
-from phasewright.bench.places import Path
 from phasewright.bench.records import (
     Accuracy,
     Bench,

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path as FilePath
 
+from phasewright.bench._places import Path, Places, TooDeep, locate
 from phasewright.bench.faults import Fault, escape
-from phasewright.bench.places import Path, Places, TooDeep, locate
 
 MAX_SIZE = 1 << 20
 """Greatest size of a file that a person writes [bytes]."""

@@ -6,9 +6,9 @@ import typing
 from collections.abc import Iterator
 from typing import Any
 
+from phasewright.bench._keys import Keys
 from phasewright.bench.bench_keys import BenchKeys
 from phasewright.bench.campaign_keys import CampaignKeys
-from phasewright.bench.keys import Keys
 
 BEGIN = "<!-- keys: made from the key declarations, do not edit by hand -->"
 END = "<!-- keys: end -->"

@@ -7,6 +7,7 @@ only place where a key is described: reading, the JSON Schema and the reference 
 from __future__ import annotations
 
 import datetime
+import difflib
 import math
 import re
 from collections.abc import Mapping
@@ -147,6 +148,35 @@ def tables(meaning: str) -> Any:
 def by_channel(meaning: str) -> Any:
     """A table with one entry for each channel."""
     return Field(default_factory=dict, description=meaning, json_schema_extra={"kind": "by_channel"})
+
+
+def flatten_channels(value: Any, own: set[str]) -> Any:
+    """Return a by-channel table with dotted channel names (``rail_current.phase_1``) as single names.
+
+    TOML reads ``[accuracy.rail_current.phase_1]`` as a table in a table; `own` are the keys that a channel's own
+    table may hold, by which the two are told apart.
+    """
+    if not isinstance(value, dict):
+        return value
+    flat: dict[str, Any] = {}
+    for name, entry in value.items():
+        if isinstance(entry, dict) and entry and "." not in name:
+            labels = {key: item for key, item in entry.items() if _is_label(key, item, own)}
+            flat.update({f"{name}.{label}": item for label, item in labels.items()})
+            entry = {key: item for key, item in entry.items() if key not in labels}
+            if not entry:
+                continue
+        flat[name] = entry
+    return flat
+
+
+def _is_label(key: str, item: Any, own: set[str]) -> bool:
+    """Return whether `key` is a channel's label rather than a key of its table, misspelt perhaps."""
+    if key in own or not isinstance(item, dict | str):
+        return False
+    if isinstance(item, dict):
+        return True
+    return "column" in own and not difflib.get_close_matches(key, own, 1, 0.7)
 
 
 # ---- checks of one value --------------------------------------------------------------------------------------------
