@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from phasewright.quantity.search import Task, solve
+from phasewright.quantity._search import Task, solve
 
 _BEND = 1.5  # standard deviations; at normal scatter the fit keeps about 95 % of plain least squares' efficiency
 
