@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from phasewright.live.virtual import electrical, instruments, parts, simulation, thermal, workload, writing
 from phasewright.live.virtual.files import bench_text, campaign_text
 from phasewright.live.virtual.instruments import Readings, VirtualInstrument
+from phasewright.live.virtual.processor import dynamic_power
 from phasewright.live.virtual.scenario import PlannedStep, Scenario
 from phasewright.live.virtual.signals import Signals
 from phasewright.live.virtual.simulation import Guards, Run, Stretch
@@ -21,15 +22,11 @@ from phasewright.live.virtual.truth import Truth, build_truth
 class Made:
     """A campaign in memory, before it is written."""
 
-    scenario: Scenario
-    bench: object
-    """The bench as its file states it."""
     run: Run
     signals: Signals
     readings: Mapping[str, Readings]
     """By log name."""
     truth: Truth
-    errors: Mapping[str, float]
 
 
 def make_campaign(folder: str | Path, scenario: Scenario, seed: int) -> Truth:
@@ -38,35 +35,52 @@ def make_campaign(folder: str | Path, scenario: Scenario, seed: int) -> Truth:
     Writes ``bench.toml``, ``campaign.toml`` and ``logs/``; the truth is not written. The same scenario and `seed` give
     the same bytes. Raises FileExistsError when `folder` already holds a bench or campaign file.
     """
+    made = run_scenario(scenario, seed)
+    logs = empty_folder(folder)
+    files = {item.log: _write(logs, item, made.readings[item.log]) for item in scenario.instruments}
+    write_files(logs.parent, made.truth, files, seed)
+    return made.truth
+
+
+def empty_folder(folder: str | Path) -> Path:
+    """Return the folder for the logs of a new campaign in `folder`; FileExistsError when one is there already."""
     folder = Path(folder)
     for name in ("bench.toml", "campaign.toml"):
         if (folder / name).exists():
             raise FileExistsError(f"{name} (folder = {folder.name}) is already there - a campaign is made in an empty "
                                   "folder - name another folder or remove the file")
-    made = run_scenario(scenario, seed)
     logs = folder / "logs"
     logs.mkdir(parents=True, exist_ok=True)
-    files: dict[str, tuple[str, ...]] = {}
-    for item in scenario.instruments:
-        files[item.log] = _write(logs, item, made.readings[item.log])
-    steps = _noted_steps(made, np.random.default_rng([seed, 3]))
-    (folder / "bench.toml").write_text(bench_text(made.bench, scenario.instruments), encoding="utf-8", newline="\n")
+    return logs
+
+
+def write_files(folder: Path, truth: Truth, files: Mapping[str, tuple[str, ...]], seed: int) -> None:
+    """Write ``bench.toml`` and ``campaign.toml``; `files` names the log files of each log."""
+    scenario = truth.scenario
+    steps = _noted_steps(truth, np.random.default_rng([seed, 3]))
+    (folder / "bench.toml").write_text(bench_text(scenario.bench, scenario.instruments), encoding="utf-8",
+                                       newline="\n")
     (folder / "campaign.toml").write_text(campaign_text(scenario, files, steps), encoding="utf-8", newline="\n")
-    return made.truth
 
 
 def run_scenario(scenario: Scenario, seed: int) -> Made:
     """Simulate `scenario` and let its instruments read it, without writing anything."""
-    physics, load, reading = (np.random.default_rng([seed, part]) for part in (0, 1, 2))
+    run, errors = run_physics(scenario, seed)
+    signals = Signals(run)
+    reading = np.random.default_rng([seed, 2])
+    readings = {item.log: instruments.read(item, signals, reading, errors) for item in dated(scenario)}
+    return Made(run, signals, readings, build_truth(scenario, run, signals, readings, errors))
+
+
+def run_physics(scenario: Scenario, seed: int) -> tuple[Run, Mapping[str, float]]:
+    """Simulate `scenario` without instruments; return the run and the normal quantile of every systematic error."""
+    physics, load = (np.random.default_rng([seed, part]) for part in (0, 1))
     errors = drawn_quantiles(scenario, np.random.default_rng([seed, 4]))
-    bench, true = _true_bench(scenario, errors, physics)
+    true = _true_bench(scenario, errors, physics)
     network = thermal.build_network(true, scenario.surroundings.liquid)
     start = _idle_temperature(scenario, true, network)
-    run = simulation.simulate(true, scenario.surroundings, _plan(scenario, true, load), start_temperature=start)
-    signals = Signals(run)
-    readings = {item.log: instruments.read(item, signals, reading, errors) for item in _dated(scenario)}
-    truth = build_truth(scenario, bench, run, signals, readings, errors)
-    return Made(scenario, bench, run, signals, readings, truth, errors)
+    plan = _plan(scenario, true, load)
+    return simulation.simulate(true, scenario.surroundings, plan, start_temperature=start), errors
 
 
 def drawn_quantiles(scenario: Scenario, generator: np.random.Generator) -> dict[str, float]:
@@ -83,8 +97,8 @@ def drawn_quantiles(scenario: Scenario, generator: np.random.Generator) -> dict[
     return drawn | dict(scenario.errors)
 
 
-def _true_bench(scenario: Scenario, errors, generator):
-    """Return the bench as stated and the true parts: what is stated with an uncertainty is off by it."""
+def _true_bench(scenario: Scenario, errors: Mapping[str, float], generator: np.random.Generator) -> parts.Parts:
+    """Return the true parts: what the bench file states with an uncertainty is off by it."""
     board = scenario.bench.board
     lot = {name.removeprefix("parts/"): z for name, z in errors.items() if name.startswith("parts/")}
     stated_other, stated_path = board.other_loads or 0.0, board.input_resistance or 1e-3
@@ -95,28 +109,15 @@ def _true_bench(scenario: Scenario, errors, generator):
     if rest < 0:
         whole_other -= rest
         rest = 0.0
-    made = parts.true_parts(scenario.bench, scenario.hidden, scenario.layout, lot, generator, other_loads=rest,
+    return parts.true_parts(scenario.bench, scenario.hidden, scenario.layout, lot, generator, other_loads=rest,
                             path_resistance=path)
-    return scenario.bench, made
 
 
-def _dated(scenario: Scenario) -> tuple[VirtualInstrument, ...]:
+def dated(scenario: Scenario) -> tuple[VirtualInstrument, ...]:
     """Return the instruments; absolute clocks get the date of lab time 0."""
-    from dataclasses import replace
-
     zero = scenario.lab_zero
     return tuple(replace(item, clock=replace(item.clock, offset=item.clock.offset + zero))
                  if item.dialect.absolute else item for item in scenario.instruments)
-
-
-def dynamic_power(true: parts.Parts, package_power: float) -> float:
-    """Return the dynamic power at the set voltage that makes the package take `package_power` at 65 degC [W]."""
-    h = true.hidden
-    core = package_power - h.auxiliary_power
-    voltage = 0.5 * (true.set_voltage + np.sqrt(true.set_voltage**2 - 4.0 * true.load_line * core))
-    ratio = voltage / true.set_voltage
-    leakage = h.leakage * np.exp(5.0 / h.leakage_temperature) * ratio**h.leakage_voltage
-    return max((core - leakage) / ratio**2, 0.5)
 
 
 def _guards(scenario: Scenario, step: PlannedStep | None) -> Guards:
@@ -180,21 +181,22 @@ def _idle_temperature(scenario: Scenario, true: parts.Parts, network: thermal.Ne
 
 def _write(logs: Path, item: VirtualInstrument, readings: Readings) -> tuple[str, ...]:
     """Write the log of one instrument; a restart of an elapsed clock starts a second file."""
-    suffix = {",": "csv", "\t": "tsv"}.get(item.dialect.delimiter, "txt")
+    suffix = writing.suffix(item.dialect)
     apart = item.clock.restart_at is not None and len(readings.segments) > 1
     spans = readings.segments if apart else ((0, len(readings.stamp)),)
     names = []
     for number, (first, last) in enumerate(spans, start=1):
         name = f"{item.log}-{number}.{suffix}" if apart else f"{item.log}.{suffix}"
-        part = {key: values[first:last] for key, values in readings.columns.items()}
-        writing.write_log(logs / name, item.dialect, item.columns, readings.stamp[first:last], part)
+        part = Readings(readings.stamp[first:last], readings.end[first:last],
+                        {key: values[first:last] for key, values in readings.columns.items()}, ((0, last - first),))
+        writing.write_log(logs / name, item.dialect, item.columns, [part])
         names.append(f"logs/{name}")
     return tuple(names)
 
 
-def _noted_steps(made: Made, generator: np.random.Generator) -> list[tuple[PlannedStep, str, str, str]]:
+def _noted_steps(truth: Truth, generator: np.random.Generator) -> list[tuple[PlannedStep, str, str, str]]:
     """Return (step, start, end, outcome) as the person at the bench noted them."""
-    scenario, truth = made.scenario, made.truth
+    scenario = truth.scenario
     rows = []
     for step in scenario.steps:
         true = truth.step(step.name)
@@ -203,6 +205,9 @@ def _noted_steps(made: Made, generator: np.random.Generator) -> list[tuple[Plann
             rows.append((step, "", "", outcome))
             continue
         late = generator.normal(0.0, scenario.step_time_error, 2)
+        if true.state == "tripped":
+            # Seen and written down only when the fans had already stopped.
+            late[1] += generator.uniform(4.0, 9.0)
         noted = [t + error for t, error in zip((true.start_lab, true.end_lab), late, strict=True)]
         rows.append((step, *(truth.noted(scenario.step_clock, t) for t in noted), outcome))
     return rows

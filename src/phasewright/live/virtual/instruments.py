@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -192,6 +192,22 @@ def read(instrument: VirtualInstrument, signals: Signals, generator: np.random.G
     if instrument.stuck_rate:
         _stick(made, instrument.stuck_rate, generator)
     return _duplicate(made, instrument.duplicate_rate, generator) if instrument.duplicate_rate else made
+
+
+def read_in_parts(instrument: VirtualInstrument, signals: Signals, generator: np.random.Generator,
+                  errors: Mapping[str, float], size: int) -> Iterator[Readings]:
+    """Yield what an instrument without jitter, gaps or clock steps reads, `size` rows at a time."""
+    (clock, first, last), = clocks_of(instrument, signals.length)
+    own_first = float(clock.own(first))
+    count = int((float(clock.own(last)) - own_first) / instrument.period)
+    length = instrument.averaging / (1.0 + instrument.clock.drift * 1e-6)
+    skipped = int(np.ceil(instrument.averaging / instrument.period)) - 1
+    for begin in range(1 + max(skipped, 0), count, size):
+        end = clock.lab(own_first + instrument.period * np.arange(begin, min(begin + size, count)))
+        stamp = _stamps(instrument, clock, end, generator)
+        columns = {column.name: _column(instrument, column, signals, end - length, end, generator, errors)
+                   for column in instrument.columns}
+        yield Readings(stamp, end, columns, ((0, len(end)),))
 
 
 def _moments(instrument, clock: OwnClock, first: float, last: float, generator) -> np.ndarray:

@@ -13,6 +13,8 @@ import numpy as np
 from phasewright.live.virtual import electrical, thermal, workload
 from phasewright.live.virtual.parts import Parts
 
+STAGE_SHUTDOWN = 180.0
+"""The simulated stages switch themselves off here, whatever the regulator's settings [degC]."""
 STANDBY = 0.6
 """Power that the dark board takes from the metered input [W]."""
 
@@ -364,5 +366,5 @@ def _act(guards: Guards, second: Second, keeper: Keeper, piece: Piece, t: int, s
         over_total = guards.total_current is not None and second.current.max() > guards.total_current
         kind = "total_current_trip" if over_total else "over_current_trip"
         piece.trip = Event(t + second.trip_at * workload.GRID, kind)
-    elif guards.temperature_trip is not None and stage > guards.temperature_trip:
+    elif stage > min(guards.temperature_trip or STAGE_SHUTDOWN, STAGE_SHUTDOWN):
         piece.trip = Event(t + 1.0, "temperature_trip")

@@ -28,7 +28,8 @@ def find_steady(parts: Parts, network: thermal.Network, surroundings: Surroundin
     keeper = Keeper(1.0)
     duty = surroundings.duty_at(room + 5.0) if duty is None else duty
     for _ in range(400):
-        second = simulation.one_second(parts, network, mask, stretch, stretch.activity, set_voltage, keeper, state)
+        with np.errstate(invalid="ignore", over="ignore"):
+            second = simulation.one_second(parts, network, mask, stretch, stretch.activity, set_voltage, keeper, state)
         after = network.steady(second.heat, duty, room)
         if not np.isfinite(after).all() or after[nodes.stage].max() > RUNAWAY:
             return np.full(len(t), np.inf), duty

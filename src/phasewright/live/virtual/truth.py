@@ -8,7 +8,6 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from phasewright.bench import Bench
 from phasewright.live.virtual import margins, steady
 from phasewright.live.virtual.instruments import OwnClock, Readings, clocks_of
 from phasewright.live.virtual.margins import TrueMargin
@@ -93,9 +92,9 @@ class TrueStep:
 class Truth:
     """The truth behind a simulated campaign."""
 
-    def __init__(self, scenario: Scenario, bench: Bench, signals: Signals, clocks: Mapping[str, tuple[TrueClock, ...]],
+    def __init__(self, scenario: Scenario, signals: Signals, clocks: Mapping[str, tuple[TrueClock, ...]],
                  reference: OwnClock, origin: float, errors: Mapping[str, float], own: Mapping[str, tuple]):
-        self.scenario, self.bench, self.signals = scenario, bench, signals
+        self.scenario, self.bench, self.signals = scenario, scenario.bench, signals
         self.clocks, self.errors = clocks, errors
         self._reference, self._origin, self._own = reference, origin, own
         self.steps: tuple[TrueStep, ...] = ()
@@ -165,7 +164,7 @@ def _plain(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def build_truth(scenario: Scenario, bench: Bench, run, signals: Signals, readings: Mapping[str, Readings],
+def build_truth(scenario: Scenario, run: Run, signals: Signals, readings: Mapping[str, Readings],
                 errors: Mapping[str, float]) -> Truth:
     """Work out clocks and steps of a finished run."""
     zero = scenario.lab_zero
@@ -191,7 +190,7 @@ def build_truth(scenario: Scenario, bench: Bench, run, signals: Signals, reading
             base = float(reference.own(clock.lab(zero_ns * 1e-9))) - first_ns * 1e-9
             rows.append(TrueClock(log, number, zero_ns, int(made.stamp[a]), int(made.stamp[b - 1]), drift, base))
         clocks[log] = tuple(rows)
-    truth = Truth(scenario, bench, signals, clocks, reference, first_ns * 1e-9, errors, own)
+    truth = Truth(scenario, signals, clocks, reference, first_ns * 1e-9, errors, own)
     truth.steps = tuple(_true_step(truth, run, piece) for piece in run.pieces if piece.stretch.kind == "step")
     return truth
 
@@ -202,7 +201,7 @@ def _true_step(truth: Truth, run: Run, piece: Piece) -> TrueStep:
     lead = max(end - 30.0, start)
     hot = float(signals.get("regulator_temperature").mean(lead, end))
     coolant = float(signals.get("coolant_temperature").mean(lead, end))
-    acted = sum(piece.held_back.values())
+    acted = float(run.protected[piece.start : piece.end].sum())
     state = "tripped" if piece.trip else "clamped" if acted > 0.02 * (end - start) else "held"
     window = max(start, end - max(0.3 * (end - start), 30.0))
     if state == "tripped":

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
 
 from phasewright.live.virtual import rows
-from phasewright.live.virtual.instruments import Column, Dialect
+from phasewright.live.virtual.instruments import Column, Dialect, Readings
 
 NOTICE = "simulated readings from a virtual bench; no such bench exists"
-_CHUNK = 200_000
+_CHUNK = 100_000
 
 
 def header(dialect: Dialect, columns: Sequence[Column], notice: str = NOTICE) -> str:
@@ -34,6 +34,11 @@ def header(dialect: Dialect, columns: Sequence[Column], notice: str = NOTICE) ->
     return ("\ufeff" if d.bom else "") + "".join(line + d.newline for line in lines)
 
 
+def suffix(dialect: Dialect) -> str:
+    """Return the ending of a log file's name."""
+    return {",": "csv", "\t": "tsv"}.get(dialect.delimiter, "txt")
+
+
 def header_names(dialect: Dialect, columns: Sequence[Column]) -> dict[str, str]:
     """Return by column name what stands in the header without the bracketed unit."""
     return {c.name: f"{c.name}_{c.unit}" if dialect.units == "suffix" and c.unit else c.name for c in columns}
@@ -53,16 +58,18 @@ def stamp_cells(dialect: Dialect, stamp: np.ndarray) -> list[np.ndarray]:
     return [rows.number_cells(stamp * 1e-9, d.stamp_decimals, d.decimal)]
 
 
-def write_log(path: Path, dialect: Dialect, columns: Sequence[Column], stamp: np.ndarray,
-              values: Mapping[str, np.ndarray], notice: str = NOTICE) -> int:
-    """Write one log file and return its size [bytes]."""
+def write_log(path: Path, dialect: Dialect, columns: Sequence[Column], parts: Iterable[Readings],
+              notice: str = NOTICE) -> int:
+    """Write the readings of all `parts` as one log file and return its size [bytes]."""
     size = 0
     end = (dialect.delimiter if dialect.trailing_delimiter else "") + dialect.newline
     with path.open("wb") as file:
         size += file.write(header(dialect, columns, notice).encode("utf-8"))
-        for first in range(0, len(stamp), _CHUNK):
-            part = slice(first, first + _CHUNK)
-            cells = stamp_cells(dialect, stamp[part])
-            cells += [rows.number_cells(values[c.name][part], c.decimals, dialect.decimal) for c in columns]
-            size += file.write(rows.join_cells(cells, dialect.delimiter, end))
+        for readings in parts:
+            for first in range(0, len(readings.stamp), _CHUNK):
+                part = slice(first, first + _CHUNK)
+                cells = stamp_cells(dialect, readings.stamp[part])
+                cells += [rows.number_cells(readings.columns[c.name][part], c.decimals, dialect.decimal)
+                          for c in columns]
+                size += file.write(rows.join_cells(cells, dialect.delimiter, end))
     return size
