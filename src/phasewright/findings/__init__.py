@@ -11,10 +11,27 @@ from phasewright.findings.analysis import analyze
 from phasewright.findings.exchange import analysis_schema, to_json
 from phasewright.findings.frames import to_frame
 from phasewright.findings.records import (
-    VERDICTS, Analysis, Answer, Check, Comparison, Margin, NotComputable, StepFinding,
+    VERDICTS,
+    Analysis,
+    Answer,
+    Check,
+    Comparison,
+    Margin,
+    NotComputable,
+    StepFinding,
 )
 
 __all__ = [
-    "VERDICTS", "Analysis", "Answer", "Check", "Comparison", "Margin", "NotComputable", "StepFinding",
-    "analysis_schema", "analyze", "to_frame", "to_json",
+    "VERDICTS",
+    "Analysis",
+    "Answer",
+    "Check",
+    "Comparison",
+    "Margin",
+    "NotComputable",
+    "StepFinding",
+    "analysis_schema",
+    "analyze",
+    "to_frame",
+    "to_json",
 ]

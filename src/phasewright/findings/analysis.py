@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 
-from phasewright.bench import Bench, Campaign, limits_of
+from phasewright.bench import Bench, Campaign, Step, limits_of
 from phasewright.findings.answers import answer_questions
 from phasewright.findings.checks import check_readings
 from phasewright.findings.comparisons import compare_steps
 from phasewright.findings.derivations import derive_figures
 from phasewright.findings.figures import Source, measure_step, sources_of
+from phasewright.findings.holding import Case, unexplained_shortfall
 from phasewright.findings.incidents import find_incident
 from phasewright.findings.margins import find_margins
 from phasewright.findings.notes import gather_notes
-from phasewright.findings.records import Analysis, StepFinding
+from phasewright.findings.records import Analysis, NotComputable, StepFinding
 from phasewright.findings.verdicts import judge_step
 from phasewright.logs import Recording, StepSpan, Window
 
@@ -22,8 +23,13 @@ __all__ = ["analyze"]
 
 
 def analyze(
-    bench: Bench, campaign: Campaign, recording: Recording, spans: Sequence[StepSpan], windows: Sequence[Window],
-    *, progress: Callable[[float, str], None] | None = None,
+    bench: Bench,
+    campaign: Campaign,
+    recording: Recording,
+    spans: Sequence[StepSpan],
+    windows: Sequence[Window],
+    *,
+    progress: Callable[[float, str], None] | None = None,
 ) -> Analysis:
     """Return what a campaign says: figures with uncertainty, margins, verdicts, comparisons, checks and answers.
 
@@ -41,18 +47,18 @@ def analyze(
     """
     steps = {step.name: step for step in campaign.steps}
     _refuse_mismatch(steps, spans, windows)
-    sources = sources_of(bench, recording)
+    sources, lost = sources_of(bench, campaign, recording)
     findings, notes = [], []
     for index, (span, window) in enumerate(zip(spans, windows, strict=True)):
         if progress is not None:
             progress(index / max(len(spans), 1), f"working out {span.name}")
-        finding, said = _find_step(bench, sources, span, steps[span.name], window)
+        finding, said = _find_step(bench, sources, lost, span, steps[span.name], window)
         findings.append(finding)
         notes += said
     comparisons = compare_steps(campaign, findings)
     checks = check_readings(bench, sources, findings)
     notes = gather_notes(bench, campaign, recording, findings, checks, notes)
-    answers = answer_questions(bench, campaign, recording, findings, comparisons, checks)
+    answers = answer_questions(campaign, recording, findings, comparisons, checks)
     if progress is not None:
         progress(1.0, "findings worked out")
     return Analysis(bench, campaign, recording, tuple(findings), comparisons, answers, notes, checks=checks)
@@ -61,7 +67,8 @@ def analyze(
 def _refuse_mismatch(steps: Mapping[str, object], spans: Sequence[StepSpan], windows: Sequence[Window]) -> None:
     if [span.name for span in spans] != [window.step for window in windows]:
         raise ValueError(
-            f"spans and windows differ (spans = {[span.name for span in spans]}, windows = {[w.step for w in windows]}) - "
+            f"spans and windows differ (spans = {[span.name for span in spans]}, "
+            f"windows = {[window.step for window in windows]}) - "
             "each step has one span and one window, in the same order - find a window for every span"
         )
     unknown = [span.name for span in spans if span.name not in steps]
@@ -73,21 +80,36 @@ def _refuse_mismatch(steps: Mapping[str, object], spans: Sequence[StepSpan], win
 
 
 def _find_step(
-    bench: Bench, sources: Mapping[str, Source], span: StepSpan, step, window: Window
+    bench: Bench,
+    sources: Mapping[str, Source],
+    lost: Mapping[str, NotComputable],
+    span: StepSpan,
+    step: Step,
+    window: Window,
 ) -> tuple[StepFinding, list[str]]:
     """Return the finding of one step and what is to be noted about it."""
-    sheet = measure_step(bench, sources, span, step, window)
+    sheet = measure_step(bench, sources, lost, span, step, window)
     derive_figures(sheet, bench, step, window)
     margins, unjudged = find_margins(sheet, limits_of(bench, step.settings), window)
     incident = find_incident(sources, span, step)
-    verdict = judge_step(bench, step, span, window, sheet, margins, sources, incident)
+    case = Case(bench, step, span, window, sheet, margins, sources, incident)
+    verdict = judge_step(case)
+    notes = list(sheet.notes)
     if incident is not None and not incident.tripped:
-        sheet.notes.append(f"doubt: {step.name}: {incident.sentence}")
-    if verdict.word != "unknown" and unjudged:
-        names = ", ".join(item.name.removeprefix("margin to ") for item in unjudged)
-        sheet.notes.append(f"caution: {step.name}: not held against {names}: nothing logged tells")
+        notes.append(f"doubt: {step.name}: {incident.sentence}")
+    if verdict.word not in ("clamped", "tripped"):
+        short = unexplained_shortfall(case)
+        notes += [f"doubt: {step.name}: {short}"] if short else []
     finding = StepFinding(
-        step, span, window, MappingProxyType(sheet.quantities), MappingProxyType(sheet.peak_averaging), margins,
-        verdict.word, verdict.reasons, (*sheet.missing.values(), *unjudged), MappingProxyType(sheet.basis),
+        step,
+        span,
+        window,
+        MappingProxyType(sheet.quantities),
+        MappingProxyType(sheet.peak_averaging),
+        margins,
+        verdict.word,
+        verdict.reasons,
+        (*sheet.missing.values(), *unjudged),
+        MappingProxyType(sheet.basis),
     )
-    return finding, sheet.notes
+    return finding, notes

@@ -5,13 +5,22 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from phasewright.bench import Bench, Campaign
+from phasewright.bench import Campaign
 from phasewright.findings.margins import relative
 from phasewright.findings.records import Answer, Check, Comparison, Margin, StepFinding
-from phasewright.findings.verdicts import margin_text
-from phasewright.findings.wording import group_by_load, load_text, money_text, phases_text, said, series_text
+from phasewright.findings.trustworthiness import answer_trust
+from phasewright.findings.verdicts import margin_text, remaining_text
+from phasewright.findings.wording import (
+    Numbers,
+    fate_text,
+    group_by_load,
+    load_text,
+    money_text,
+    phases_text,
+    said,
+    series_text,
+)
 from phasewright.logs import Recording
-from phasewright.quantity import Value
 
 __all__ = ["QUESTIONS", "answer_questions"]
 
@@ -24,13 +33,13 @@ QUESTIONS = (
     "Can the numbers be trusted?",
 )
 
-Numbers = dict[str, Value | float | str]
-DID_NOT_HOLD = ("tripped", "clamped", "marginal")
-
 
 def answer_questions(
-    bench: Bench, campaign: Campaign, recording: Recording, findings: Sequence[StepFinding],
-    comparisons: Sequence[Comparison], checks: Sequence[Check],
+    campaign: Campaign,
+    recording: Recording,
+    findings: Sequence[StepFinding],
+    comparisons: Sequence[Comparison],
+    checks: Sequence[Check],
 ) -> tuple[Answer, ...]:
     """Return one answer for each question, in order; what the findings cannot answer says so and what it needs."""
     told = (
@@ -39,9 +48,11 @@ def answer_questions(
         _what_is_wasted(campaign, findings, comparisons),
         _what_gives_first(findings),
         _what_if(),
-        _trusted(recording, findings, checks),
+        answer_trust(recording, findings, checks),
     )
-    return tuple(Answer(question, sentence, numbers) for question, (sentence, numbers) in zip(QUESTIONS, told, strict=True))
+    return tuple(
+        Answer(question, sentence, numbers) for question, (sentence, numbers) in zip(QUESTIONS, told, strict=True)
+    )
 
 
 # ---- which settings hold ------------------------------------------------------------------------------------------
@@ -52,29 +63,38 @@ def _which_hold(findings: Sequence[StepFinding]) -> tuple[str, Numbers]:
         return "Not answered: no step was found in the record.", {}
     held = [item for item in findings if item.verdict == "sustained"]
     numbers: Numbers = {"steps": float(len(findings)), "sustained": float(len(held))}
+    groups = group_by_load(findings)
     sentences = []
-    for index, group in enumerate(group_by_load(findings), start=1):
+    for index, group in enumerate(groups, start=1):
         sentence, found = _fewest(group)
         sentences.append(sentence)
-        for name, number in found.items():
-            numbers[f"{name} at load {index}"] = number
-        numbers[f"load {index}"] = load_text(group)
-    start = f"{len(held)} of {len(findings)} settings held: " if len(findings) > 1 else ""
+        suffix = f" at load {index}" if len(groups) > 1 else ""
+        numbers |= {f"{name}{suffix}": number for name, number in found.items()}
+        numbers[f"load {index}" if suffix else "load"] = load_text(group)
     text = "; ".join(sentences)
-    return f"{start}{text if start else text[0].upper() + text[1:]}.", numbers
+    if len(findings) > 1:
+        return f"{len(held)} of {len(findings)} settings held: {text}.", numbers
+    return f"{text[0].upper()}{text[1:]}.", numbers
 
 
 def _fewest(group: list[StepFinding]) -> tuple[str, Numbers]:
+    """Return what is said of one load: the fewest phases that held, how far from a limit, and what fewer did."""
     held = [item for item in group if item.verdict == "sustained" and "phase_count" in item.quantities]
     where = f"at {load_text(group)}"
     if not held:
-        return f"{where} no setting tried is proven to hold ({_verdicts(group)})", {}
+        return f"{where} no setting tried is shown to hold, for {_fates(group)}", {}
     best = min(held, key=lambda item: (item.quantities["phase_count"].value, -_closest(item)))
     count = best.quantities["phase_count"].value
     nearest = best.margins[0]
-    text = f"{where} {phases_text(best)} {'is' if count == 1 else 'are'} enough, with {margin_text(nearest)}"
-    below = [item for item in group if "phase_count" in item.quantities and item.quantities["phase_count"].value < count]
-    text += f"; {_verdicts(below)}" if below else "; fewer were not tried"
+    fewer = [
+        item for item in group if "phase_count" in item.quantities and item.quantities["phase_count"].value < count
+    ]
+    rank = "the fewest that held" if fewer else "the fewest tried, held"
+    verb = "" if not fewer else (" was" if round(count) == 1 else " were")
+    comma = "," if not fewer else ""
+    text = f"{where} {phases_text(best)}{comma}{verb} {rank}, with {margin_text(nearest)} as the nearest limit"
+    if fewer:
+        text += f", while {_fates(fewer)}"
     return text, {"fewest phases": count, "nearest margin": nearest.margin}
 
 
@@ -83,11 +103,11 @@ def _closest(finding: StepFinding) -> float:
     return math.inf if first is None else first
 
 
-def _verdicts(findings: Sequence[StepFinding]) -> str:
-    """Return e.g. ``6 phases clamped, 4 phases tripped``; settings of one count are told apart by the step's name."""
+def _fates(findings: Sequence[StepFinding]) -> str:
+    """Return e.g. ``6 phases were held back and 4 phases tripped``; settings of one count are told apart by name."""
     counts = [phases_text(item) for item in findings]
-    return ", ".join(
-        f"{text if counts.count(text) == 1 else item.step.name} {item.verdict}"
+    return series_text(
+        fate_text(item, text if counts.count(text) == 1 else item.step.name)
         for text, item in zip(counts, findings, strict=True)
     )
 
@@ -98,7 +118,10 @@ def _verdicts(findings: Sequence[StepFinding]) -> str:
 def _how_hot(findings: Sequence[StepFinding]) -> tuple[str, Numbers]:
     known = [item for item in findings if "regulator_temperature" in item.quantities and item.verdict != "tripped"]
     if not known:
-        return "Not answered: no regulator temperature lies in any window; log regulator_temperature next to the power stages.", {}
+        return (
+            "Not answered: no regulator temperature lies in any window; log regulator_temperature next to the power "
+            "stages."
+        ), {}
     hottest = max(known, key=_shown_temperature)
     value = hottest.quantities["regulator_temperature"]
     numbers: Numbers = {"step": hottest.step.name, "regulator_temperature": value}
@@ -112,10 +135,20 @@ def _how_hot(findings: Sequence[StepFinding]) -> tuple[str, Numbers]:
     resistance = hottest.quantities.get("thermal_resistance")
     if resistance is not None:
         boundary = "conversion" if "conversion" in hottest.basis["thermal_resistance"] else "delivery"
-        text += f"; that is {said(resistance)} of {boundary} loss"
+        text += f", which is {said(resistance)} of {boundary} loss"
         numbers["thermal_resistance"] = resistance
-    text += "; how that heat divides between stage, plate and processor takes a fitted thermal model, and none has been fitted"
-    return f"{text}.", numbers
+    saturated = [item.step.name for item in findings if _is_set(item, "coolant_saturated")]
+    if saturated:
+        text += f"; the coolant could take no more in {series_text(saturated)}"
+        numbers["coolant saturated in"] = series_text(saturated)
+    not_told = (
+        "how the heat divides between stage, plate and processor is not answered: that takes a fitted thermal model"
+    )
+    return f"{text}; {not_told}.", numbers
+
+
+def _is_set(finding: StepFinding, name: str) -> bool:
+    return name in finding.quantities and finding.quantities[name].value > 0.5
 
 
 def _shown_temperature(finding: StepFinding) -> float:
@@ -128,14 +161,13 @@ def _settling_words(finding: StepFinding, numbers: Numbers) -> str:
     tests = [item for item in finding.window.settling if item.channel.startswith("regulator_temperature")]
     if settled is not None:
         numbers["regulator_temperature_settled"] = settled
-        return f", still rising when the step ended, and it would settle at {said(settled)}"
+        return f", still moving when the step ended and heading for {said(settled)}"
     if not tests:
         return ""
-    remaining = max(item.remaining for item in tests)
-    numbers["remaining"] = remaining
+    numbers["remaining"] = max(item.remaining for item in tests)
     if all(item.settled for item in tests):
-        return f", settled to within {remaining:.2g} K"
-    return f", and it had not settled: up to {remaining:.2g} K were still to come"
+        return f", settled to within {remaining_text(tests)}"
+    return f", not settled, with up to {remaining_text(tests)} still to come"
 
 
 # ---- what is wasted -----------------------------------------------------------------------------------------------
@@ -147,20 +179,25 @@ def _what_is_wasted(
     known = {item.step.name: item for item in findings if "loss" in item.quantities}
     if not known:
         return (
-            "Not answered: the loss takes input power and package power in one window; log both (input_power at the board's "
-            "12 V inputs, package_power from the processor)."
+            "Not answered: the loss takes input power and package power in one window; log input_power at the board's "
+            "12 V inputs and package_power from the processor."
         ), {}
-    comparable = [item for item in comparisons if item.step in known and "input_power" in item.differences and "another load" not in item.reason]
+    comparable = [
+        item
+        for item in comparisons
+        if item.step in known and "input_power" in item.differences and "another load" not in item.reason
+    ]
     costly = max(comparable, key=lambda item: item.differences["input_power"].value, default=None)
     step = known[costly.step] if costly else max(known.values(), key=lambda item: item.quantities["loss"].value)
-    numbers: Numbers = {"step": step.step.name}
     quantities = step.quantities
+    numbers: Numbers = {"step": step.step.name}
+    numbers |= {name: quantities[name] for name in ("loss", "input_power", "delivery_efficiency") if name in quantities}
     text = (
-        f"In {step.step.name} {said(quantities['loss'])} of {said(quantities['input_power'])} is lost between meter and package, "
-        f"a delivery efficiency of {said(quantities['delivery_efficiency'], '%')}"
+        f"In {step.step.name} {said(quantities['loss'])} of {said(quantities['input_power'])} is lost between meter "
+        "and package"
     )
-    for name in ("loss", "input_power", "delivery_efficiency"):
-        numbers[name] = quantities[name]
+    if "delivery_efficiency" in quantities:
+        text += f", a delivery efficiency of {said(quantities['delivery_efficiency'], '%')}"
     conversion = quantities.get("conversion_loss")
     if conversion is not None:
         text += f"; the regulator by itself loses {said(conversion)}"
@@ -173,22 +210,22 @@ def _what_is_wasted(
 def _extra_words(campaign: Campaign, item: Comparison, numbers: Numbers) -> str:
     extra = item.differences["input_power"]
     numbers |= {"baseline": item.baseline, "extra input power": extra}
-    sure = extra.low95 is not None and extra.high95 is not None and not extra.low95 <= 0.0 <= extra.high95
-    if extra.u is not None and not sure:
-        return f"; against {item.baseline} the input power differs by {said(extra)}, no difference that can be told from zero"
-    text = f"; against {item.baseline} it draws {said(extra)} more at the input"
+    if extra.low95 is not None and extra.high95 is not None and extra.low95 <= 0.0 <= extra.high95:
+        return f"; its input power cannot be told from that of {item.baseline} ({said(extra)} apart)"
+    more = "more" if extra.value >= 0.0 else "less"
+    text = f"; it draws {said(extra).removeprefix('-')} {more} than {item.baseline}"
     if item.extra_energy_year is None:
         return text
     numbers["extra energy a year"] = item.extra_energy_year
-    text += f", which is {said(item.extra_energy_year, 'kWh')}"
+    text += f", which is {said(item.extra_energy_year, 'kWh').removeprefix('-')}"
     if item.extra_cost_year is not None:
         numbers["extra cost a year"] = item.extra_cost_year
-        text += f" and {money_text(item.extra_cost_year)}"
+        text += f" or {money_text(item.extra_cost_year).removeprefix('-')}"
     cost = campaign.cost
-    return f"{text} a year at {cost.hours_per_day:g} hours a day on {cost.days_per_year:g} days"
+    return f"{text} a year at {cost.hours_per_day:g} hours on {cost.days_per_year:g} days"
 
 
-# ---- what gives first ---------------------------------------------------------------------------------------------
+# ---- what gives first, and what if --------------------------------------------------------------------------------
 
 
 def _what_gives_first(findings: Sequence[StepFinding]) -> tuple[str, Numbers]:
@@ -197,76 +234,35 @@ def _what_gives_first(findings: Sequence[StepFinding]) -> tuple[str, Numbers]:
     numbers: Numbers = {}
     parts = []
     if acted:
-        parts.append("; ".join(f"{item.step.name} was {item.verdict}: {item.reasons[0]}" for item in acted))
+        parts.append(series_text(f"{fate_text(item, item.step.name)} ({item.reasons[0]})" for item in acted))
         numbers["tripped or clamped"] = series_text(item.step.name for item in acted)
     if ran:
         finding, margin = min(ran, key=lambda item: _order(item[1]))
-        parts.append(f"closest to a limit is {finding.step.name}, with {margin_text(margin)}")
+        nearest = (
+            f"closest to a limit {'otherwise ' if acted else ''}is {finding.step.name}, with {margin_text(margin)}"
+        )
+        parts.append(nearest)
         numbers |= {"step": finding.step.name, "limit": margin.limit.name, "margin": margin.margin}
         if margin.probability is not None:
-            numbers["probability"] = margin.probability
+            numbers["probability that the limit is kept"] = margin.probability
     if not parts:
-        return "Not answered: no limit is stated that a logged channel could be held against; add ratings and thresholds to bench.toml.", {}
+        return (
+            "Not answered: no limit is stated that a logged channel could be held against; add ratings and protection "
+            "thresholds to bench.toml."
+        ), {}
     text = "; ".join(parts)
-    return f"{text[0].upper()}{text[1:]}; what cooling, protection, phases or voltage would change takes a fitted model, and none has been fitted.", numbers
+    return (
+        f"{text[0].upper()}{text[1:]}; what more cooling, another protection limit, more phases or another voltage "
+        "would change is not answered, for that takes a fitted model."
+    ), numbers
 
 
 def _order(margin: Margin) -> tuple[float, float]:
     return (margin.in_u if margin.in_u is not None else math.inf), relative(margin)
 
 
-# ---- what if, and trust -------------------------------------------------------------------------------------------
-
-
 def _what_if() -> tuple[str, Numbers]:
     return (
-        "Not answered: what another load, coolant, phase count or part would do takes an electro-thermal model fitted to "
-        "these steps, and none has been fitted; each step above answers for its own setting only."
+        "Not answered: what another load, coolant, phase count or part would do takes an electro-thermal model fitted "
+        "to these steps; until there is one, each step speaks for its own setting only."
     ), {}
-
-
-def _trusted(recording: Recording, findings: Sequence[StepFinding], checks: Sequence[Check]) -> tuple[str, Numbers]:
-    doubts = [check for check in checks if check.outcome == "doubt"]
-    passed = [check for check in checks if check.outcome == "passed"]
-    settled = [item for item in findings if item.window.found and item.window.settled]
-    numbers: Numbers = {
-        "doubts": float(len(doubts)), "checks passed": float(len(passed)),
-        "settled steps": float(len(settled)), "steps": float(len(findings)),
-    }
-    clocks = _clock_words(recording, numbers)
-    windows = f"{len(settled)} of {len(findings)} steps are settled"
-    if doubts:
-        sensors = f"{len(doubts)} of {len(doubts) + len(passed)} checks of the readings raise a doubt ({series_text(check.name for check in doubts)})"
-    elif passed:
-        sensors = f"none of {len(passed)} checks of the readings raises a doubt"
-    else:
-        sensors = "too little is logged to check the readings against each other"
-    files = len({report.fingerprint.file for report in recording.reports})
-    numbers["files"] = float(files)
-    published = f"; {files} raw file{'s are' if files != 1 else ' is'} listed with fingerprints, so that anyone can check" if files else ""
-    lead = "With doubts" if doubts or "ambiguous" in clocks else "Within the stated intervals, yes"
-    return f"{lead}: {clocks}, {windows}, and {sensors}{published}.", numbers
-
-
-def _clock_words(recording: Recording, numbers: Numbers) -> str:
-    others = [clock for clock in recording.clocks if clock.status != "reference"]
-    if not others:
-        return "one log, so one clock"
-    aligned = [clock for clock in others if clock.status == "aligned"]
-    ambiguous = sorted({clock.log for clock in others if clock.status == "ambiguous"})
-    assumed = sorted({clock.log for clock in others if clock.status == "assumed"})
-    numbers["clocks aligned"] = float(len(aligned))
-    numbers["clocks"] = float(len(others))
-    words = []
-    if aligned:
-        known = [clock.offset_u for clock in aligned if clock.offset_u is not None]
-        text = f"{len(aligned)} of {len(others)} clocks {'is' if len(aligned) == 1 else 'are'} aligned"
-        if known:
-            numbers["greatest clock uncertainty"] = 2.0 * max(known)
-            text += f", each within {2.0 * max(known):.2g} s at 95 %"
-        words.append(text)
-    if ambiguous:
-        words.append(f"the clock of {series_text(ambiguous)} is ambiguous and its readings are not used")
-    if assumed:
-        words.append(f"the clock of {series_text(assumed)} is taken as it stands")
-    return ", ".join(words)

@@ -50,12 +50,18 @@ def _check_efficiency(findings: Sequence[StepFinding]) -> Check:
     if not seen:
         return Check("efficiency", "not checked", "efficiency could not be worked out in any step")
     if not above:
-        return Check("efficiency", "passed", f"no efficiency is above 100 % ({seen} looked at); this catches gross faults only")
+        return Check(
+            "efficiency", "passed", f"no efficiency is above 100 % ({seen} looked at); this catches gross faults only"
+        )
     step, name, worst = max(above, key=lambda item: item[2].value)
     sure = worst.low95 is not None and worst.low95 > 1.0
     sentence = (
         f"{name.replace('_', ' ')} of {step} is {to_text(worst, '%')}: more power out than in is impossible, so "
-        + ("a power reading is wrong beyond its stated accuracy" if sure else "a power reading is wrong, though within its stated accuracy")
+        + (
+            "a power reading is wrong beyond its stated accuracy"
+            if sure
+            else "a power reading is wrong, though within its stated accuracy"
+        )
     )
     return Check("efficiency", "doubt", sentence, {"efficiency": worst, "steps": float(len(above))})
 
@@ -80,16 +86,24 @@ def _check_slope(findings: Sequence[StepFinding]) -> Check:
                 lowest = (found, name, one.step.name, other.step.name)
     if lowest is None:
         return Check(
-            "slope", "not checked",
-            "the slope of input against delivered power needs two loads at the same phase count: add a step at another load",
+            "slope",
+            "not checked",
+            "the slope of input against delivered power needs two loads at the same phase count: "
+            "add a step at another load",
         )
     slope, name, first, second = lowest
     numbers = {"slope": slope, "between": f"{first} and {second}"}
-    words = f"between {first} and {second} input power rises by {to_text(slope)} W for each watt of {name.replace('_', ' ')}"
+    delivered = name.replace("_", " ")
+    words = f"between {first} and {second} input power rises by {to_text(slope)} W for each watt of {delivered}"
     if slope.high95 is not None and slope.high95 < 1.0:
-        return Check("slope", "doubt", f"{words}: less than one, so {name.replace('_', ' ')} reads too high", numbers)
+        return Check("slope", "doubt", f"{words}: less than one, so {delivered} reads too high", numbers)
     if slope.value < 1.0:
-        return Check("slope", "doubt", f"{words}: less than one, which no regulator can do, though scatter may explain it", numbers)
+        return Check(
+            "slope",
+            "doubt",
+            f"{words}: less than one, which no regulator can do, though scatter may explain it",
+            numbers,
+        )
     return Check("slope", "passed", f"{words}; a slope above one proves nothing about the gain", numbers)
 
 
@@ -111,18 +125,24 @@ def _slope(one: StepFinding, other: StepFinding, name: str) -> Value | None:
         return None
     return propagate(
         lambda in_a, out_a, in_b, out_b: (in_a - in_b) / (out_a - out_b),
-        dict(zip(("in_a", "out_a", "in_b", "out_b"), given, strict=True)), "1",
+        dict(zip(("in_a", "out_a", "in_b", "out_b"), given, strict=True)),
+        "1",
     )
 
 
 def _check_ratio(findings: Sequence[StepFinding]) -> Check:
-    """Rail power against package power: a constant ratio off one is gain, one that follows temperature is the sensor."""
+    """Rail power against package power: a constant ratio off one is gain, one that follows temperature the sensor."""
     pairs = [
         (item, item.quantities["rail_power"], item.quantities["package_power"])
-        for item in findings if {"rail_power", "package_power"} <= set(item.quantities)
+        for item in findings
+        if {"rail_power", "package_power"} <= set(item.quantities)
     ]
     if not pairs:
-        return Check("ratio", "not checked", "rail power and package power are not both known: log rail_current and rail_voltage beside package_power")
+        return Check(
+            "ratio",
+            "not checked",
+            "rail power and package power are not both known: log rail_current and rail_voltage beside package_power",
+        )
     ratios = [
         propagate(lambda rail, package: rail / package, {"rail": rail, "package": package}, "1")
         for _, rail, package in pairs
@@ -139,23 +159,41 @@ def _check_ratio(findings: Sequence[StepFinding]) -> Check:
     if drift is not None and drift[0] > 0.0 and drift[2]:
         numbers["drift"] = drift[0]
         return Check(
-            "ratio", "doubt",
+            "ratio",
+            "doubt",
             f"{words}, and it changes by {drift[0]:.2%} a kelvin of regulator temperature: a current sense without "
-            "temperature correction does that", numbers,
+            "temperature correction does that",
+            numbers,
         )
     if typical.low95 is not None and typical.low95 > 1.0:
-        return Check("ratio", "doubt", f"{words}: one rail cannot carry more than the whole package, so one of the two reads wrong", numbers)
+        return Check(
+            "ratio",
+            "doubt",
+            f"{words}: one rail cannot carry more than the whole package, so one of the two reads wrong",
+            numbers,
+        )
     if middle > 1.0:
-        return Check("ratio", "doubt", f"{words}: one rail cannot carry more than the whole package, though stated accuracy may explain it", numbers)
+        return Check(
+            "ratio",
+            "doubt",
+            f"{words}: one rail cannot carry more than the whole package, though stated accuracy may explain it",
+            numbers,
+        )
     spread = max(item.value for item in ratios) - min(item.value for item in ratios)
-    return Check("ratio", "passed", f"{words}, the same within {100.0 * spread:.1f} points; a common gain error would not show here", numbers)
+    return Check(
+        "ratio",
+        "passed",
+        f"{words}, the same within {100.0 * spread:.1f} points; a common gain error would not show here",
+        numbers,
+    )
 
 
 def _drift_with_temperature(pairs: Sequence, ratios: Sequence[Value]) -> tuple[float, float, bool] | None:
     """Return (|relative drift| per kelvin, its standard error, worth a doubt) of a ratio over regulator temperature."""
     points = [
         (item.quantities["regulator_temperature"].value, value.value)
-        for (item, _, _), value in zip(pairs, ratios, strict=True) if "regulator_temperature" in item.quantities
+        for (item, _, _), value in zip(pairs, ratios, strict=True)
+        if "regulator_temperature" in item.quantities
     ]
     if len(points) < 4:
         return None
@@ -176,7 +214,8 @@ def _check_phases(findings: Sequence[StepFinding]) -> Check:
     doubts = []
     for finding in findings:
         phases = {
-            name: value for name, value in finding.quantities.items()
+            name: value
+            for name, value in finding.quantities.items()
             if name.startswith("rail_current.phase") and not name.endswith("_peak")
         }
         count = finding.quantities.get("phase_count")
@@ -215,10 +254,13 @@ def _check_product(findings: Sequence[StepFinding]) -> Check:
             looked += 1
             gap = propagate(
                 lambda voltage, current, power: voltage * current / power - 1.0,
-                dict(zip(("voltage", "current", "power"), (quantities[name] for name in names), strict=True)), "1",
+                dict(zip(("voltage", "current", "power"), (quantities[name] for name in names), strict=True)),
+                "1",
             )
             known = gap.low95 is not None
-            if (known and not gap.low95 <= 0.0 <= gap.high95 and abs(gap.value) > 0.005) or (not known and abs(gap.value) > 0.05):
+            if (known and not gap.low95 <= 0.0 <= gap.high95 and abs(gap.value) > 0.005) or (
+                not known and abs(gap.value) > 0.05
+            ):
                 doubts.append(f"in {finding.step.name} {side} voltage x current is {gap.value:+.1%} off {side} power")
         loss = quantities.get("conversion_loss")
         if loss is not None:
@@ -240,14 +282,20 @@ def _check_moving(sources: Mapping[str, Source], findings: Sequence[StepFinding]
     """A sensor that never moves while the loss changes a lot is stuck, or is not where it is said to be."""
     losses = [item.quantities["loss"].value for item in findings if "loss" in item.quantities]
     if len(losses) < 2 or max(losses) < 1.2 * max(min(losses), 1e-9):
-        return Check("readings", "not checked", "the loss hardly changes between steps, so a stuck sensor would not show")
+        return Check(
+            "readings", "not checked", "the loss hardly changes between steps, so a stuck sensor would not show"
+        )
     stuck = []
     for name in ("regulator_temperature", "rail_current", "input_current", "package_power"):
         values = [item.quantities[name].value for item in findings if name in item.quantities]
         if len(values) > 1 and max(values) == min(values):
             stuck.append(name.replace("_", " "))
     if stuck:
-        return Check("readings", "doubt", f"{' and '.join(stuck)} reads the same in every step although the loss changes by {_share(losses)}")
+        return Check(
+            "readings",
+            "doubt",
+            f"{' and '.join(stuck)} reads the same in every step although the loss changes by {_share(losses)}",
+        )
     return Check("readings", "passed", f"every sensor moves with the load (the loss changes by {_share(losses)})")
 
 

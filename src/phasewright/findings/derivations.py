@@ -32,26 +32,44 @@ def derive_figures(sheet: Sheet, bench: Bench, step: Step, window: Window) -> No
 def _power_flow(sheet: Sheet, bench: Bench) -> None:
     both = {"input_power": "input_power", "package_power": "package_power"}
     sheet.derive(
-        "loss", lambda input_power, package_power: physics.loss_of(input_power, package_power), both, "W",
+        "loss",
+        lambda input_power, package_power: physics.loss_of(input_power, package_power),
+        both,
+        "W",
         "delivery loss: input power less package power, everything between meter and package",
     )
     sheet.derive(
-        "delivery_efficiency", lambda input_power, package_power: physics.delivery_efficiency(package_power, input_power),
-        both, "1", "package power / input power",
+        "delivery_efficiency",
+        lambda input_power, package_power: physics.delivery_efficiency(package_power, input_power),
+        both,
+        "1",
+        "package power / input power",
     )
     if bench.board.input_resistance is None:
-        sheet.lack("path_loss", "resistance between meter and regulator not stated", 'add input_resistance = "... mOhm" under [board] in bench.toml')
+        sheet.lack(
+            "path_loss",
+            "resistance between meter and regulator not stated",
+            'add input_resistance = "... mOhm" under [board] in bench.toml',
+        )
         return
     _assume(
-        sheet, "input_resistance", bench.board.input_resistance, bench.board.input_resistance_u, "Ohm",
-        "bench/board.input_resistance", 'add input_resistance_u = "... mOhm" under [board] in bench.toml',
+        sheet,
+        "input_resistance",
+        bench.board.input_resistance,
+        bench.board.input_resistance_u,
+        "Ohm",
+        "bench/board.input_resistance",
+        'add input_resistance_u = "... mOhm" under [board] in bench.toml',
     )
     inputs = {"input_power": "input_power", "resistance": "input_resistance"}
     voltage = _input_voltage(sheet, bench)
     inputs["input_voltage"] = voltage
     sheet.derive(
-        "path_loss", lambda input_power, resistance, input_voltage: (input_power / input_voltage) ** 2 * resistance,
-        inputs, "W", "input current squared x stated resistance of cables, connectors and copper up to the regulator",
+        "path_loss",
+        lambda input_power, resistance, input_voltage: (input_power / input_voltage) ** 2 * resistance,
+        inputs,
+        "W",
+        "input current squared x stated resistance of cables, connectors and copper up to the regulator",
     )
 
 
@@ -78,23 +96,35 @@ def _conversion(sheet: Sheet, bench: Bench) -> None:
     names = {"input_power": "input_power", "rail_power": "rail_power", "other_loads": "other_loads"}
     if bench.board.other_loads is None:
         sheet.lack(
-            "other_loads", "what else the same input feeds is not stated",
+            "other_loads",
+            "what else the same input feeds is not stated",
             'add other_loads = "... W" (0 W if nothing) under [board] in bench.toml',
         )
     else:
         _assume(
-            sheet, "other_loads", bench.board.other_loads, bench.board.other_loads_u, "W", "bench/board.other_loads",
+            sheet,
+            "other_loads",
+            bench.board.other_loads,
+            bench.board.other_loads_u,
+            "W",
+            "bench/board.other_loads",
             'add other_loads_u = "... W" under [board] in bench.toml',
         )
     sheet.derive(
         "conversion_loss",
         lambda input_power, rail_power, other_loads: physics.loss_of(input_power - other_loads, rail_power),
-        names, "W", "conversion loss: input power less other loads less rail power",
+        names,
+        "W",
+        "conversion loss: input power less other loads less rail power",
     )
     sheet.derive(
         "conversion_efficiency",
-        lambda input_power, rail_power, other_loads: physics.conversion_efficiency(rail_power, input_power, other_loads),
-        names, "1", "rail power / (input power less other loads)",
+        lambda input_power, rail_power, other_loads: physics.conversion_efficiency(
+            rail_power, input_power, other_loads
+        ),
+        names,
+        "1",
+        "rail power / (input power less other loads)",
     )
 
 
@@ -110,11 +140,17 @@ def _currents(sheet: Sheet, bench: Bench) -> None:
             continue
         if f"phase_current{suffix}" not in sheet.quantities:
             sheet.derive(
-                f"phase_current{suffix}", lambda rail_current: physics.phase_current(rail_current, phases),
-                {"rail_current": source}, "A", f"{kind} of the rail current / {phases:.0f} phases, as if they shared alike",
+                f"phase_current{suffix}",
+                lambda rail_current: physics.phase_current(rail_current, phases),
+                {"rail_current": source},
+                "A",
+                f"{kind} of the rail current / {phases:.0f} phases, as if they shared alike",
             )
         sheet.derive(
-            f"stage_current{suffix}", lambda current: current / stages, {"current": f"phase_current{suffix}"}, "A",
+            f"stage_current{suffix}",
+            lambda current: current / stages,
+            {"current": f"phase_current{suffix}"},
+            "A",
             f"phase current ({kind}) / {stages} power stages a phase",
         )
         if suffix and source in sheet.peak_averaging:
@@ -127,18 +163,25 @@ def _contact_current(sheet: Sheet, bench: Bench) -> None:
     if "input_current" not in sheet.quantities:
         voltage = _input_voltage(sheet, bench)
         sheet.derive(
-            "input_current", lambda input_power, input_voltage: input_power / input_voltage,
-            {"input_power": "input_power", "input_voltage": voltage}, "A", f"input power / {voltage.replace('_', ' ')}",
+            "input_current",
+            lambda input_power, input_voltage: input_power / input_voltage,
+            {"input_power": "input_power", "input_voltage": voltage},
+            "A",
+            f"input power / {voltage.replace('_', ' ')}",
         )
     contacts = sum(item.contact_count for item in bench.board.connectors)
     if not contacts:
         sheet.lack(
-            "contact_current", "input connectors are not described",
+            "contact_current",
+            "input connectors are not described",
             "add [[board.connector]] with name and contact_count to bench.toml",
         )
         return
     sheet.derive(
-        "contact_current", lambda input_current: input_current / contacts, {"input_current": "input_current"}, "A",
+        "contact_current",
+        lambda input_current: input_current / contacts,
+        {"input_current": "input_current"},
+        "A",
         f"input current / {contacts} supply contacts, as if they shared alike",
     )
 
@@ -151,22 +194,29 @@ def _temperatures(sheet: Sheet) -> None:
         if part == "inductor" and hot not in sheet.quantities:
             continue
         reference = "coolant_temperature" if coolant or not ambient else "ambient_temperature"
-        sheet.derive(
-            f"{part}_rise", minus, {"hot": hot, "reference": reference}, "K", f"{hot} less {reference}"
-        )
+        sheet.derive(f"{part}_rise", minus, {"hot": hot, "reference": reference}, "K", f"{hot} less {reference}")
         if coolant and ambient:
             sheet.derive(
-                f"{part}_rise_over_ambient", minus, {"hot": hot, "reference": "ambient_temperature"}, "K",
+                f"{part}_rise_over_ambient",
+                minus,
+                {"hot": hot, "reference": "ambient_temperature"},
+                "K",
                 f"{hot} less ambient_temperature",
             )
         if f"{hot}_settled" in sheet.quantities and reference in sheet.quantities:
             settled = f"{reference}_settled" if f"{reference}_settled" in sheet.quantities else reference
             sheet.derive(
-                f"{part}_rise_settled", minus, {"hot": f"{hot}_settled", "reference": settled}, "K",
+                f"{part}_rise_settled",
+                minus,
+                {"hot": f"{hot}_settled", "reference": settled},
+                "K",
                 f"{hot} extrapolated to its settled value, less {settled}",
             )
     sheet.derive(
-        "coolant_rise", minus, {"hot": "coolant_temperature", "reference": "ambient_temperature"}, "K",
+        "coolant_rise",
+        minus,
+        {"hot": "coolant_temperature", "reference": "ambient_temperature"},
+        "K",
         "coolant_temperature less ambient_temperature",
     )
 
@@ -177,7 +227,10 @@ def _heat_paths(sheet: Sheet) -> None:
         loss, words = ("loss", "delivery loss (cables, connectors and other rails included)")
     reference = "ambient" if "ambient" in sheet.basis.get("regulator_rise", "") else "coolant"
     sheet.derive(
-        "thermal_resistance", physics.thermal_resistance, {"rise": "regulator_rise", "power": loss}, "K/W",
+        "thermal_resistance",
+        physics.thermal_resistance,
+        {"rise": "regulator_rise", "power": loss},
+        "K/W",
         f"regulator rise over {reference} / {words}",
     )
 
@@ -202,7 +255,9 @@ def _saturation(sheet: Sheet, cooling: Cooling, step: Step, window: Window) -> N
         elif duty is not None and duty.value >= last_duty - 0.005:
             reasons.append(f"fan at {duty.value:.0%}, the end of its map: it can do no more")
     if settling is not None and not settling.settled and settling.slope > 1.64 * settling.slope_u:
-        reasons.append(f"coolant still climbs by {settling.slope * 3600.0:.1f} K/h, up to {settling.remaining:.1f} K to come")
+        reasons.append(
+            f"coolant still climbs by {settling.slope * 3600.0:.1f} K/h, up to {settling.remaining:.1f} K to come"
+        )
     value = Value(1.0 if reasons else 0.0, "1", 0.0, 1.0 if reasons else 0.0, 1.0 if reasons else 0.0, "derived")
     basis = "; ".join(reasons) or "fan short of the end of its map, coolant not climbing"
     if not reasons and not cooling.fan_map:

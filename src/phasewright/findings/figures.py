@@ -8,21 +8,27 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from phasewright.bench import Bench, Step, base_channel
+from phasewright.bench import Bench, Campaign, Step, base_channel
+from phasewright.findings.labels import combine_labels
 from phasewright.findings.means import Figure, mean_energy_power, mean_of, mean_product, peak_of, same_stamps
 from phasewright.findings.readings import Readings, take_readings
+from phasewright.findings.records import NotComputable
 from phasewright.findings.sheet import Sheet, channel_mend
 from phasewright.findings.trust import PACKAGE_OFFSET_U, Trust, observed_resolution, resolution_u, trust_of
 from phasewright.logs import AlignedTrace, Recording, StepSpan, Window
-from phasewright.quantity import Part, Value, propagate, value_from_parts
+from phasewright.quantity import Part, Value, value_from_parts
 
 __all__ = ["Source", "measure_step", "sources_of"]
 
-HOTTEST = ("regulator_temperature", "inductor_temperature", "board_temperature", "connector_temperature", "processor_temperature")
-"""Of several sensors the hottest speaks for the part."""
-AVERAGED = ("coolant_temperature", "ambient_temperature")
-"""Several sensors of a reference are averaged."""
-NEEDED = ("input_power", "package_power", "rail_power", "rail_current", "regulator_temperature", "coolant_temperature", "ambient_temperature")
+NEEDED = (
+    "input_power",
+    "package_power",
+    "rail_power",
+    "rail_current",
+    "regulator_temperature",
+    "coolant_temperature",
+    "ambient_temperature",
+)
 """Said to be missing when they are not logged, because figures hang on them."""
 
 
@@ -32,31 +38,50 @@ class Source:
 
     trace: AlignedTrace
     trust: Trust
-    refused: str = ""
-    """Why its readings cannot be placed in time; '' = they can."""
 
 
-def sources_of(bench: Bench, recording: Recording) -> dict[str, Source]:
-    """Return every channel of the recording with its trust; channels of logs whose clock is ambiguous are refused."""
-    ambiguous = {clock.log for clock in recording.clocks if clock.status == "ambiguous"}
-    found = {}
+def sources_of(
+    bench: Bench, campaign: Campaign, recording: Recording
+) -> tuple[dict[str, Source], dict[str, NotComputable]]:
+    """Return every channel whose readings have a place in time, and those that a log brought but that have none."""
+    clocks: dict[str, set[str]] = {}
+    for clock in recording.clocks:
+        clocks.setdefault(clock.log, set()).add(clock.status)
+    ambiguous = {log for log, statuses in clocks.items() if statuses == {"ambiguous"}}
+    mend = "state when the log began, or log a load that does not repeat, so that its clock can be found"
+    found, lost = {}, {}
     for name, trace in recording.traces.items():
-        trust = trust_of(bench, trace.instrument, name, observed_resolution(trace))
-        refused = f"the clock of log {trace.log} is ambiguous" if trace.log in ambiguous else ""
-        found[name] = Source(trace, trust, refused)
-    return found
+        if trace.log in ambiguous:
+            lost[name] = NotComputable(name, f"the clock of log {trace.log} is ambiguous", mend)
+        else:
+            found[name] = Source(trace, trust_of(bench, trace.instrument, name, observed_resolution(trace)))
+    for entry in campaign.logs:
+        for channel in entry.channels:
+            if channel.channel in found or channel.channel in lost:
+                continue
+            why = (
+                f"the clock of log {entry.name} is ambiguous"
+                if entry.name in ambiguous
+                else (f"log {entry.name} has no readings of it that could be placed in time")
+            )
+            lost[channel.channel] = NotComputable(channel.channel, why, mend)
+    return found, lost
 
 
-def measure_step(bench: Bench, sources: Mapping[str, Source], span: StepSpan, step: Step, window: Window) -> Sheet:
+def measure_step(
+    bench: Bench,
+    sources: Mapping[str, Source],
+    lost: Mapping[str, NotComputable],
+    span: StepSpan,
+    step: Step,
+    window: Window,
+) -> Sheet:
     """Return the sheet of one step with all that its channels say; derived figures are not on it yet."""
-    sheet = Sheet(span.name)
+    sheet = Sheet(span.name, missing=dict(lost))
     readings: dict[str, Readings] = {}
     for name, source in sources.items():
-        if source.refused:
-            sheet.lack(name, source.refused, "state the offset, or log a load that does not repeat, so that the clock can be found")
-            continue
         _measure_channel(sheet, name, source, span, window, readings)
-    _combine_labels(sheet)
+    combine_labels(sheet)
     _powers(sheet, sources, readings, span, window)
     _phase_count(sheet, bench, step, readings)
     _settled_values(sheet, sources, span, window)
@@ -79,7 +104,10 @@ def _measure_channel(
         readings[name] = inside
         sheet.put(name, mean_of(trace, inside, source.trust, window, span))
         if inside.left_out > 0.2 * (inside.count + inside.left_out):
-            sheet.notes.append(f"caution: {span.name}: {inside.left_out} of {inside.count + inside.left_out} readings of {name} are missing")
+            sheet.notes.append(
+                f"caution: {span.name}: {inside.left_out} of {inside.count + inside.left_out} readings of {name} "
+                "are missing"
+            )
     if trace.unit not in ("W", "A", "degC"):
         return
     peaks = inside if trace.unit == "degC" else _inside_step(trace, span)
@@ -99,53 +127,6 @@ def _inside_step(trace: AlignedTrace, span: StepSpan) -> Readings:
     return take_readings(trace, span.start_s + guard, span.end_s - guard)
 
 
-def _labels(sheet: Sheet, base: str) -> list[str]:
-    return [name for name in sheet.quantities if name.startswith(f"{base}.") and not name.endswith("_peak")]
-
-
-def _combine_labels(sheet: Sheet) -> None:
-    """Let several sensors of one kind speak under the plain name: the hottest, the mean, or the sum of the phases."""
-    for base in HOTTEST:
-        labels = _labels(sheet, base)
-        if labels and base not in sheet.quantities:
-            hottest = max(labels, key=lambda name: sheet.quantities[name].value)
-            sheet.put(base, Figure(sheet.quantities[hottest], f"hottest of {len(labels)}: {hottest}; {sheet.basis[hottest]}"))
-            peak = max((f"{name}_peak" for name in labels if f"{name}_peak" in sheet.quantities),
-                       key=lambda name: sheet.quantities[name].value, default=None)
-            if peak:
-                sheet.put(f"{base}_peak", Figure(sheet.quantities[peak], f"{peak}; {sheet.basis[peak]}"))
-                sheet.peak_averaging[f"{base}_peak"] = sheet.peak_averaging[peak]
-    for base in AVERAGED:
-        labels = _labels(sheet, base)
-        if labels and base not in sheet.quantities:
-            _sum(sheet, base, labels, 1.0 / len(labels), f"mean of {', '.join(labels)}")
-    phases = [name for name in _labels(sheet, "rail_current") if name.partition(".")[2].startswith("phase")]
-    if phases:
-        if "rail_current" not in sheet.quantities:
-            _sum(sheet, "rail_current", phases, 1.0, f"sum of {len(phases)} phase currents")
-        greatest = max(phases, key=lambda name: sheet.quantities[name].value)
-        sheet.put("phase_current_greatest", Figure(sheet.quantities[greatest], f"greatest of {len(phases)}: {greatest}"))
-    for base in ("input_power", "input_current", "input_voltage", "package_power", "rail_voltage", "rail_power", "rail_current"):
-        labels = _labels(sheet, base)
-        if base in sheet.quantities or not labels:
-            continue
-        if len(labels) == 1:
-            sheet.put(base, Figure(sheet.quantities[labels[0]], f"{labels[0]}; {sheet.basis[labels[0]]}"))
-        else:
-            sheet.lack(
-                base, f"{', '.join(labels)} are logged, but which of them (or their sum) is {base} is not said",
-                f'map {base} itself in campaign.toml, e.g. {base} = {{ sum = [["COLUMN 1"], ["COLUMN 2"]] }}',
-            )
-
-
-def _sum(sheet: Sheet, name: str, terms: list[str], factor: float, basis: str) -> None:
-    """Enter factor x the sum of the named quantities."""
-    inputs = {f"term_{index}": sheet.quantities[term] for index, term in enumerate(terms)}
-    unit = sheet.quantities[terms[0]].unit
-    value = propagate(lambda **given: factor * sum(given.values()), inputs, unit, kind="measured")
-    sheet.put(name, Figure(value, basis))
-
-
 def _powers(
     sheet: Sheet, sources: Mapping[str, Source], readings: Mapping[str, Readings], span: StepSpan, window: Window
 ) -> None:
@@ -154,12 +135,17 @@ def _powers(
         name, volts, amperes = f"{side}_power", f"{side}_voltage", f"{side}_current"
         if name in sheet.quantities or volts not in sheet.quantities or amperes not in sheet.quantities:
             continue
-        pair = [(sources[item].trace, readings[item], sources[item].trust) for item in (volts, amperes) if item in readings]
+        pair = [
+            (sources[item].trace, readings[item], sources[item].trust) for item in (volts, amperes) if item in readings
+        ]
         if len(pair) == 2 and pair[0][0].log == pair[1][0].log and same_stamps(pair[0][1], pair[1][1]):
             sheet.put(name, mean_product(pair[0], pair[1], name, window, span))
             continue
         sheet.derive(
-            name, lambda voltage, current: voltage * current, {"voltage": volts, "current": amperes}, "W",
+            name,
+            lambda voltage, current: voltage * current,
+            {"voltage": volts, "current": amperes},
+            "W",
             f"mean {volts} x mean {amperes}: not read together, so right for a steady load only",
         )
     for side in ("input", "package"):
@@ -185,9 +171,13 @@ def _phase_count(sheet: Sheet, bench: Bench, step: Step, readings: Mapping[str, 
         share = float(times.max()) / logged.count
         basis = "as logged" if share == 1.0 else f"as logged in {share:.0%} of the window; it changed in the rest"
         if share < 1.0:
-            sheet.notes.append(f"doubt: {step.name}: the phase count changed within the window ({usual:.0f} in {share:.0%} of it)")
+            sheet.notes.append(
+                f"doubt: {step.name}: the phase count changed within the window ({usual:.0f} in {share:.0%} of it)"
+            )
         if said is not None and float(said) != usual:
-            sheet.notes.append(f"doubt: {step.name}: {said:g} phases were set, {usual:.0f} are logged; the logged count is used")
+            sheet.notes.append(
+                f"doubt: {step.name}: {said:g} phases were set, {usual:.0f} are logged; the logged count is used"
+            )
         sheet.put("phase_count", Figure(Value(usual, "1", 0.0, usual, usual, "measured"), basis))
         return
     number = float(said) if said is not None else float(bench.regulator.phase_count)
@@ -204,7 +194,7 @@ def _settled_values(sheet: Sheet, sources: Mapping[str, Source], span: StepSpan,
     """Enter the settled value of every channel that was not settled but may be extrapolated."""
     for item in window.settling:
         source = sources.get(item.channel)
-        if item.settled or item.extrapolated is None or item.extrapolated_u is None or source is None or source.refused:
+        if item.settled or item.extrapolated is None or item.extrapolated_u is None or source is None:
             continue
         trust = source.trust
         parts = [
@@ -213,7 +203,9 @@ def _settled_values(sheet: Sheet, sources: Mapping[str, Source], span: StepSpan,
             Part(trust.source("offset"), trust.offset_u, trust.shape),
             Part(f"{span.name}/{item.channel}/resolution", resolution_u(trust.resolution, 0.0), "rectangular"),
         ]
-        value = value_from_parts(item.extrapolated, source.trace.unit, [part for part in parts if part.contribution], kind="extrapolated")
+        value = value_from_parts(
+            item.extrapolated, source.trace.unit, [part for part in parts if part.contribution], kind="extrapolated"
+        )
         if not trust.known:
             value = replace(value, u=None, low95=None, high95=None, reason=trust.reason)
         sheet.put(f"{item.channel}_settled", Figure(value, f"extrapolated from the window: {item.reason}"))
@@ -227,7 +219,7 @@ def _energy(sheet: Sheet, sources: Mapping[str, Source], span: StepSpan) -> None
     """Enter the input energy of the whole step: the readings themselves are the integral, so scatter does not count."""
     source = sources.get("input_power")
     duration = span.end_s - span.start_s
-    if source is None or source.refused or duration <= 0.0:
+    if source is None or duration <= 0.0:
         sheet.lack("step_energy", "input power is not logged as a channel", channel_mend("input_power"))
         return
     readings = take_readings(source.trace, span.start_s, span.end_s)

@@ -29,22 +29,38 @@ def to_frame(analysis: Analysis, library: str = "polars") -> Any:
         When the library is not installed.
     """
     if library not in LIBRARIES:
-        raise ValueError(f"unknown library (library = {library!r}) - it is one of {', '.join(LIBRARIES)} - give one of them")
+        raise ValueError(
+            f"unknown library (library = {library!r}) - it is one of {', '.join(LIBRARIES)} - give one of them"
+        )
     rows = [
         (
-            finding.step.name, finding.verdict, name, value.value, value.unit, value.u, value.low95, value.high95,
-            value.kind, value.reason, finding.basis.get(name, ""),
+            finding.step.name,
+            finding.verdict,
+            name,
+            value.value,
+            value.unit,
+            value.u,
+            value.low95,
+            value.high95,
+            value.kind,
+            value.reason,
+            finding.basis.get(name, ""),
         )
-        for finding in analysis.steps for name, value in finding.quantities.items()
+        for finding in analysis.steps
+        for name, value in finding.quantities.items()
     ]
     columns = {name: [row[index] for row in rows] for index, name in enumerate(COLUMNS)}
     try:
         if library == "polars":
             import polars
 
-            return polars.DataFrame(columns, schema={name: polars.Float64 if name in NUMBERS else polars.String for name in COLUMNS})
+            return polars.DataFrame(
+                columns, schema={name: polars.Float64 if name in NUMBERS else polars.String for name in COLUMNS}
+            )
         import pandas
     except ImportError as error:
-        raise ImportError(f"{library} is not installed (library = {library}) - pip install phasewright[frames]") from error
+        raise ImportError(
+            f"{library} is not installed (library = {library}) - pip install phasewright[frames]"
+        ) from error
     frame = pandas.DataFrame(columns, columns=list(COLUMNS))
     return frame.astype(dict.fromkeys(NUMBERS, "float64"))

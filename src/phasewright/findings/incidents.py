@@ -38,27 +38,28 @@ def find_incident(sources: Mapping[str, Source], span: StepSpan, step: Step) -> 
     A collapse of power alone can be the end of the load program. It counts as a trip when the machine falls silent
     with it, when no log of the machine could tell, or when the step was stated to last longer.
     """
-    usable = {name: item for name, item in sources.items() if not item.refused}
-    collapse = _collapse(usable, span)
-    silence = _silence(usable, span)
-    restart = _restart(usable, span)
+    collapse = _collapse(sources, span)
+    silence = _silence(sources, span)
+    restart = _restart(sources, span)
     if restart is not None and (collapse is not None or silence is not None):
         return Incident(True, f"the machine's log starts again at {restart:.0f} s: it was lost and came back")
     if silence is not None:
-        return _judge_silence(usable, span, silence, collapse)
+        return _judge_silence(sources, span, silence, collapse)
     if collapse is None:
         if restart is not None:
             return Incident(False, f"the machine's clock was set at {restart:.0f} s within the step; power went on")
         return None
     at, high, low, name = collapse
     words = (
-        f"{name.replace('_', ' ')} fell from {high:.0f} to {low:.0f} {usable[name].trace.unit} at {at:.0f} s, "
+        f"{name.replace('_', ' ')} fell from {high:.0f} to {low:.0f} {sources[name].trace.unit} at {at:.0f} s, "
         f"{span.end_s - at:.0f} s before the step's end"
     )
-    machine_logs = any(base_channel(item).name in MACHINE for item in usable)
+    machine_logs = any(base_channel(item).name in MACHINE for item in sources)
     if step.end or not machine_logs:
         return Incident(True, words)
-    return Incident(False, f"{words}, while the machine went on logging: the load ended, or the step's end should be stated")
+    return Incident(
+        False, f"{words}, while the machine went on logging: the load ended, or the step's end should be stated"
+    )
 
 
 def _collapse(sources: Mapping[str, Source], span: StepSpan) -> tuple[float, float, float, str] | None:
@@ -84,16 +85,16 @@ def _collapse_of(readings: Readings, span: StepSpan) -> tuple[float, float, floa
     at = float(readings.end_s[last_high])
     lasted = float(readings.end_s[-1]) - at
     # A load that comes and goes has low stretches all along; only one far longer than those is a collapse.
-    between = low[first_high:last_high + 1]
+    between = low[first_high : last_high + 1]
     longest = 0.0
     if between.any():
         edges = np.flatnonzero(np.diff(between.astype(np.int8)))
-        times = readings.end_s[first_high:last_high + 1][edges]
+        times = readings.end_s[first_high : last_high + 1][edges]
         longest = float(np.max(times[1::2] - times[::2][: len(times[1::2])], initial=0.0))
     if lasted < max(SHORTEST, 0.05 * (span.end_s - span.start_s), 3.0 * longest):
         return None
-    before = float(np.median(value[first_high:last_high + 1]))
-    return at, before, float(np.median(value[last_high + 1:]))
+    before = float(np.median(value[first_high : last_high + 1]))
+    return at, before, float(np.median(value[last_high + 1 :]))
 
 
 def _machine_stamps(sources: Mapping[str, Source]) -> np.ndarray | None:
@@ -128,13 +129,20 @@ def _silence(sources: Mapping[str, Source], span: StepSpan) -> tuple[float, floa
 
 
 def _judge_silence(
-    sources: Mapping[str, Source], span: StepSpan, silence: tuple[float, float],
+    sources: Mapping[str, Source],
+    span: StepSpan,
+    silence: tuple[float, float],
     collapse: tuple[float, float, float, str] | None,
 ) -> Incident:
     begin, end = silence
-    words = f"the machine's log falls silent at {begin:.0f} s, {span.end_s - begin:.0f} s before the step's end, for {end - begin:.0f} s"
+    words = (
+        f"the machine's log falls silent for {end - begin:.0f} s at {begin:.0f} s, "
+        f"{span.end_s - begin:.0f} s before the step's end"
+    )
     if collapse is not None:
-        return Incident(True, f"{words}, and {collapse[3].replace('_', ' ')} fell from {collapse[1]:.0f} to {collapse[2]:.0f}")
+        return Incident(
+            True, f"{words}, and {collapse[3].replace('_', ' ')} fell from {collapse[1]:.0f} to {collapse[2]:.0f}"
+        )
     for name in POWER:
         if name not in sources or base_channel(name).name in MACHINE:
             continue
@@ -145,7 +153,9 @@ def _judge_silence(
             continue
         level, rest = float(np.median(before.value)), float(np.median(during.value))
         if rest < COLLAPSED * level:
-            return Incident(True, f"{words}, and {name.replace('_', ' ')} fell from {level:.0f} to {rest:.0f} {trace.unit}")
+            return Incident(
+                True, f"{words}, and {name.replace('_', ' ')} fell from {level:.0f} to {rest:.0f} {trace.unit}"
+            )
         return Incident(False, f"{words}, but {name.replace('_', ' ')} went on at {rest:.0f} {trace.unit}")
     if end <= span.end_s or _others_go_on(sources, begin):
         return Incident(True, f"{words}; no other log tells whether power went on")

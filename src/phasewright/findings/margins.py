@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from phasewright.bench import Limit, base_channel
+from phasewright.findings.labels import HOTTEST
 from phasewright.findings.records import Margin, NotComputable
 from phasewright.findings.sheet import Sheet, channel_mend
 from phasewright.logs import Settling, Window
@@ -16,7 +17,8 @@ __all__ = ["above_limit", "find_margins", "includes_zero", "probability_above_ze
 
 BY_PEAK = ("protection", "absolute_maximum", "physics")
 """Kinds of limit that a short peak reaches as well as a mean; ratings and standards bound the mean."""
-OWN_READING = "own reading"
+OWN_READING = ("package_power", "processor_temperature")
+"""Figures that the processor reads, and limits, itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +28,9 @@ class _Figure:
     note: str
 
 
-def find_margins(sheet: Sheet, limits: Iterable[Limit], window: Window) -> tuple[tuple[Margin, ...], tuple[NotComputable, ...]]:
+def find_margins(
+    sheet: Sheet, limits: Iterable[Limit], window: Window
+) -> tuple[tuple[Margin, ...], tuple[NotComputable, ...]]:
     """Return the margins of one step, the one that gives first in front, and the limits that could not be judged.
 
     What gives first is the smallest margin in standard uncertainties; of equals the smallest relative to its limit.
@@ -36,10 +40,13 @@ def find_margins(sheet: Sheet, limits: Iterable[Limit], window: Window) -> tuple
         figures = _figures_for(sheet, limit, window)
         if not figures:
             known = sheet.missing.get(limit.applies_to)
-            missing.append(NotComputable(
-                f"margin to {limit.name}", known.why if known else f"no {limit.applies_to.replace('_', ' ')}",
-                known.mend if known else channel_mend(limit.applies_to),
-            ))
+            missing.append(
+                NotComputable(
+                    f"margin to {limit.name}",
+                    known.why if known else f"no {limit.applies_to.replace('_', ' ')}",
+                    known.mend if known else channel_mend(limit.applies_to),
+                )
+            )
         margins += [_margin(limit, figure) for figure in figures]
     return tuple(sorted(margins, key=_gives_first)), tuple(missing)
 
@@ -48,7 +55,7 @@ def _figures_for(sheet: Sheet, limit: Limit, window: Window) -> list[_Figure]:
     """Return the figures that `limit` bounds: the mean or settled value, and the peak where a peak counts."""
     name, quantities = limit.applies_to, sheet.quantities
     found = []
-    mean = next((item for item in (f"{name}_greatest", name) if item in quantities), None)
+    mean = _speaker(sheet, name)
     if mean is not None:
         found.append(_settled_figure(sheet, mean, limit, window))
     peak = f"{name}_peak"
@@ -59,13 +66,25 @@ def _figures_for(sheet: Sheet, limit: Limit, window: Window) -> list[_Figure]:
     return found
 
 
+def _speaker(sheet: Sheet, name: str) -> str | None:
+    """Return the quantity that is held against a limit on `name`: the hottest sensor, the fullest phase, or itself."""
+    if name in HOTTEST:
+        sensors = [
+            item
+            for item in sheet.quantities
+            if (item == name or item.startswith(f"{name}.")) and not item.endswith(("_peak", "_settled"))
+        ]
+        return max(sensors, key=lambda item: sheet.quantities[item].value, default=None)
+    return next((item for item in (f"{name}_greatest", name) if item in sheet.quantities), None)
+
+
 def _settled_figure(sheet: Sheet, name: str, limit: Limit, window: Window) -> _Figure:
     """Return the figure as it stands, or would stand, when settled."""
     value = sheet.quantities[name]
-    if name == "package_power" and limit.kind == "protection":
+    if name.partition(".")[0] in OWN_READING and limit.kind == "protection":
         # The processor holds its own reading to the limit, so that reading's gain and offset do not matter here.
         own = tuple(part for part in value.parts if not part.source.endswith(("/gain", "/offset", "/power offset")))
-        return _Figure(name, value_from_parts(value.value, value.unit, own, kind=value.kind), OWN_READING)
+        value = value_from_parts(value.value, value.unit, own, kind=value.kind)
     if value.unit != "degC":
         return _Figure(name, value, "mean")
     settled = sheet.quantities.get(f"{name}_settled")
@@ -76,7 +95,7 @@ def _settled_figure(sheet: Sheet, name: str, limit: Limit, window: Window) -> _F
         return _Figure(name, value, "mean")
     remaining = max(item.remaining for item in found)
     if not all(item.settled for item in found):
-        return _Figure(name, value, f"mean, not settled: up to {remaining:.1f} K to come")
+        return _Figure(name, value, "mean, not settled")
     if value.u is None:
         return _Figure(name, value, "mean")
     parts = (*value.parts, Part(f"{sheet.step}/{name}/settling", remaining / math.sqrt(3.0), "rectangular"))
@@ -90,7 +109,9 @@ def settling_of(name: str, window: Window) -> list[Settling]:
 
 def _margin(limit: Limit, figure: _Figure) -> Margin:
     if limit.u is None:
-        ceiling = Value(limit.value, limit.unit, kind="set", reason=f"uncertainty of the limit {limit.name} is not known")
+        ceiling = Value(
+            limit.value, limit.unit, kind="set", reason=f"uncertainty of the limit {limit.name} is not known"
+        )
     else:
         parts = [Part(f"limit/{limit.applies_to}/{limit.name}", limit.u)] if limit.u else []
         ceiling = value_from_parts(limit.value, limit.unit, parts, kind="set")

@@ -82,11 +82,9 @@ def _shared(trust: Trust, gain_times: float, offset_times: float) -> list[Part]:
     ]
 
 
-def mean_of(
-    trace: AlignedTrace, readings: Readings, trust: Trust, window: Window, span: StepSpan
-) -> Figure:
+def mean_of(trace: AlignedTrace, readings: Readings, trust: Trust, window: Window, span: StepSpan) -> Figure:
     """Return the time-weighted mean of `readings` with statistics, gain, offset, resolution and alignment parts."""
-    name = f"{span.name}/{trace.channel}"
+    name = f"{span.name}/{trust.channel}"
     mean, parts, lacking = _statistics(readings.value, readings.weights(), f"{name}/statistics")
     parts += _shared(trust, mean, 1.0)
     scatter = float(np.std(readings.value))
@@ -100,10 +98,14 @@ def peak_of(trace: AlignedTrace, readings: Readings, trust: Trust, span: StepSpa
     """Return the greatest reading; gain, offset and rounding count, scatter does not (it is one reading)."""
     peak = float(readings.high.max())
     parts = _shared(trust, peak, 1.0)
-    parts.append(Part(f"{span.name}/{trace.channel}/peak resolution", resolution_u(trust.resolution, 0.0), "rectangular"))
+    parts.append(
+        Part(f"{span.name}/{trust.channel}/peak resolution", resolution_u(trust.resolution, 0.0), "rectangular")
+    )
     length = readings.raw_averaging
-    over = f"averages over {length:.3g} s" if math.isfinite(length) and length > 0.0 else (
-        "momentary readings" if length == 0.0 else "readings of unknown averaging"
+    over = (
+        f"averages over {length:.3g} s"
+        if math.isfinite(length) and length > 0.0
+        else ("momentary readings" if length == 0.0 else "readings of unknown averaging")
     )
     basis = f"greatest of {over}; anything shorter is not seen; {trust.basis}"
     return Figure(_value(peak, trace.unit, parts, trust.reason), basis)
@@ -117,8 +119,11 @@ def same_stamps(one: Readings, other: Readings) -> bool:
 
 
 def mean_product(
-    volts: tuple[AlignedTrace, Readings, Trust], amperes: tuple[AlignedTrace, Readings, Trust], name: str,
-    window: Window, span: StepSpan,
+    volts: tuple[AlignedTrace, Readings, Trust],
+    amperes: tuple[AlignedTrace, Readings, Trust],
+    name: str,
+    window: Window,
+    span: StepSpan,
 ) -> Figure:
     """Return the mean power [W] of simultaneous readings of voltage and current: the mean of the products."""
     (u_trace, u_readings, u_trust), (i_trace, i_readings, i_trust) = volts, amperes
@@ -127,21 +132,24 @@ def mean_product(
     voltage, current = float(u_readings.value.mean()), float(i_readings.value.mean())
     parts += _shared(u_trust, mean, current) + _shared(i_trust, mean, voltage)
     for trace, readings, trust, times in (
-        (u_trace, u_readings, u_trust, current), (i_trace, i_readings, i_trust, voltage),
+        (u_trace, u_readings, u_trust, current),
+        (i_trace, i_readings, i_trust, voltage),
     ):
         left = resolution_u(trust.resolution, float(np.std(readings.value)))
-        parts.append(Part(f"{span.name}/{trace.channel}/resolution", times * left, "rectangular"))
+        parts.append(Part(f"{span.name}/{trust.channel}/resolution", times * left, "rectangular"))
         shift = _shift_u(trace, readings, window, span, float(readings.value.mean()))
         parts.append(Part(f"clock/{trace.log}", times * shift))
     reason = "; ".join(text for text in (u_trust.reason, i_trust.reason, lacking) if text)
     basis = (
-        f"mean of {u_readings.count} products of simultaneous {u_trace.channel} and {i_trace.channel} "
+        f"mean of {u_readings.count} products of simultaneous {u_trust.channel} and {i_trust.channel} "
         f"readings of {u_trust.instrument}"
     )
     return Figure(_value(mean, "W", parts, reason), basis)
 
 
-def mean_energy_power(trace: AlignedTrace, readings: Readings, trust: Trust, span: StepSpan, offset_u: float) -> Figure | None:
+def mean_energy_power(
+    trace: AlignedTrace, readings: Readings, trust: Trust, span: StepSpan, offset_u: float
+) -> Figure | None:
     """Return the mean power [W] that an energy counter [J] advanced by between its first and last reading.
 
     None when the counter does not rise throughout (it wrapped or was set back). `offset_u` [W] is a standard
@@ -157,7 +165,10 @@ def mean_energy_power(trace: AlignedTrace, readings: Readings, trust: Trust, spa
         Part(trust.source("gain"), power * trust.gain_u, trust.shape),
         Part(trust.source("power offset"), offset_u, trust.shape),
         # Two readings, each rounded on its own; the counter's own offset cancels.
-        Part(f"{span.name}/{trace.channel}/rounding of the rise", math.sqrt(2.0) * resolution_u(trust.resolution, 0.0) / duration),
+        Part(
+            f"{span.name}/{trust.channel}/rounding of the rise",
+            math.sqrt(2.0) * resolution_u(trust.resolution, 0.0) / duration,
+        ),
     ]
-    basis = f"rise of {trace.channel} over {duration:.1f} s; {trust.basis}"
+    basis = f"rise of {trust.channel} over {duration:.1f} s; {trust.basis}"
     return Figure(_value(power, "W", parts, trust.reason), basis)

@@ -12,7 +12,11 @@ __all__ = ["gather_notes"]
 
 
 def gather_notes(
-    bench: Bench, campaign: Campaign, recording: Recording, findings: Sequence[StepFinding], checks: Sequence[Check],
+    bench: Bench,
+    campaign: Campaign,
+    recording: Recording,
+    findings: Sequence[StepFinding],
+    checks: Sequence[Check],
     said: Iterable[str],
 ) -> tuple[str, ...]:
     """Return every note once; each begins with its kind: repair, caution or doubt."""
@@ -45,11 +49,12 @@ def _clock_notes(recording: Recording) -> Iterable[str]:
         if clock.status == "ambiguous":
             places = ", ".join(f"{offset:+.2f} s" for offset, _ in clock.candidates)
             yield (
-                f"doubt: the clock of log {clock.log} fits the reference in several places ({places}); its readings are not "
-                "used: state the offset, or log a load that does not repeat"
+                f"doubt: the clock of log {clock.log} fits the reference in several places ({places}); its readings are "
+                "not used: state the offset, or log a load that does not repeat"
             )
         elif clock.status == "assumed":
-            yield f"caution: the clock of log {clock.log} is taken as it stands, nothing confirms it{': ' + clock.note if clock.note else ''}"
+            why = f": {clock.note}" if clock.note else ""
+            yield f"caution: the clock of log {clock.log} is taken as it stands, nothing confirms it{why}"
 
 
 def _accuracy_notes(findings: Sequence[StepFinding]) -> Iterable[str]:
@@ -62,8 +67,8 @@ def _accuracy_notes(findings: Sequence[StepFinding]) -> Iterable[str]:
     bases = {text for finding in findings for name, text in finding.basis.items() if name.startswith("package_")}
     if any("not stated: 3 %" in text for text in bases):
         yield (
-            "caution: package power is taken to be known within 3 % and 1 W (standard uncertainty), because its accuracy is "
-            "not stated; a gain error of the processor's reading looks exactly like a loss in proportion to load"
+            "caution: package power is taken to be known within 3 % and 1 W (standard uncertainty), because its accuracy "
+            "is not stated; a gain error of the processor's reading looks exactly like a loss in proportion to load"
         )
 
 

@@ -11,6 +11,7 @@ from phasewright.findings.notebook import analysis_html, comparison_html, step_h
 from phasewright.logs import Recording, StepSpan, Window
 from phasewright.quantity import Value
 
+
 def _empty() -> Mapping:
     return MappingProxyType({})
 

@@ -47,7 +47,9 @@ def check_thermal(findings: Sequence[StepFinding]) -> Check:
         return Check("thermal", "not checked", f"{NEEDS}; there are {len(rows)} over {len({row[3] for row in rows})}")
     gain = _fit_gain(np.array(rows))
     if gain is None:
-        return Check("thermal", "not checked", "the thermal cross-check does not converge: the steps are too much alike")
+        return Check(
+            "thermal", "not checked", "the thermal cross-check does not converge: the steps are too much alike"
+        )
     which = "rail power" if any("rail_power" in item.quantities for item in findings) else "package power"
     caveat = "a flag only: heat that reaches the sensor from the processor shifts it, 2 % of that heat by 0.02"
     sentence = f"by heat alone, true {which} is {to_text(gain)} times the reading ({len(rows)} settled steps); {caveat}"
@@ -73,7 +75,9 @@ def _fit_gain(rows: np.ndarray) -> Value | None:
     heat = float(np.mean(power - 0.95 * output))
     scale = float(np.mean(rise)) / heat if heat > 0.0 else 0.1
     start = [0.5 * scale * float(np.mean(phases)), 0.5 * scale, 0.97]
-    fit = fit_least_squares(residuals, start, names=("stage", "plate", "gain"), low=[0.0, 0.0, 0.3], high=[1e3, 1e2, 1.7])
+    fit = fit_least_squares(
+        residuals, start, names=("stage", "plate", "gain"), low=[0.0, 0.0, 0.3], high=[1e3, 1e2, 1.7]
+    )
     if not fit.converged or fit.at_bound[2] or fit.u[2] is None or not math.isfinite(fit.u[2]) or fit.u[2] > 0.2:
         return None
     parts = [

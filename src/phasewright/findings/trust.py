@@ -74,7 +74,13 @@ def trust_of(bench: Bench, instrument: str, channel: str, seen_resolution: float
         divisor = DIVISOR[stated.stated_as]
         words = f"accuracy of {instrument} as stated" + (f" ({stated.source})" if stated.source else "")
         return Trust(
-            instrument, channel, stated.gain / divisor, stated.offset / divisor, SHAPE[stated.stated_as], resolution, words
+            instrument,
+            channel,
+            stated.gain / divisor,
+            stated.offset / divisor,
+            SHAPE[stated.stated_as],
+            resolution,
+            words,
         )
     if base in PACKAGE:
         offset = PACKAGE_OFFSET_U if base == "package_power" else 0.0

@@ -6,10 +6,35 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from phasewright.findings.comparisons import load_of, same_load
+from phasewright.findings.margins import above_limit
 from phasewright.findings.records import StepFinding
 from phasewright.quantity import Value, to_text
 
-__all__ = ["group_by_load", "load_text", "money_text", "phases_text", "said", "series_text"]
+Numbers = dict[str, Value | float | str]
+"""The numbers behind an answer, by a name in words."""
+
+FATES = {
+    "sustained": "held",
+    "marginal": "ran too close to a limit to be sure",
+    "beyond": "ran beyond a limit",
+    "clamped": "{was} held back",
+    "tripped": "tripped",
+    "unsettled": "had not settled",
+    "unknown": "cannot be judged",
+}
+"""Each verdict as it is said in a sentence."""
+
+__all__ = [
+    "FATES",
+    "Numbers",
+    "fate_text",
+    "group_by_load",
+    "load_text",
+    "money_text",
+    "phases_text",
+    "said",
+    "series_text",
+]
 
 
 def said(value: Value, unit: str | None = None) -> str:
@@ -40,6 +65,13 @@ def phases_text(finding: StepFinding) -> str:
     return f"{count.value:.0f} phase{'' if round(count.value) == 1 else 's'}"
 
 
+def fate_text(finding: StepFinding, subject: str) -> str:
+    """Return e.g. ``6 phases were held back``: what became of one step."""
+    word = "beyond" if finding.verdict == "marginal" and any(map(above_limit, finding.margins)) else finding.verdict
+    was = "were" if subject.endswith("phases") else "was"
+    return f"{subject} {FATES[word].format(was=was)}"
+
+
 def group_by_load(findings: Iterable[StepFinding]) -> list[list[StepFinding]]:
     """Return the steps in groups of one load each, in the order in which the loads first come."""
     groups: list[list[StepFinding]] = []
@@ -62,7 +94,11 @@ def load_text(group: list[StepFinding]) -> str:
             words.append(text.format(float(stated)))
     if words or load_of(group[0].step):
         return ", ".join(words)
-    for name, where in (("package_power", "at the package"), ("rail_current", "on the rail"), ("input_power", "at the input")):
+    for name, where in (
+        ("package_power", "at the package"),
+        ("rail_current", "on the rail"),
+        ("input_power", "at the input"),
+    ):
         found = [item.quantities[name] for item in group if name in item.quantities]
         if found:
             return f"about {found[0].value:.0f} {found[0].unit} {where}"

@@ -1,0 +1,75 @@
+"""The last question of the job: can the numbers be trusted, and can somebody else check them?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from phasewright.findings.records import Check, StepFinding
+from phasewright.findings.wording import Numbers, series_text
+from phasewright.logs import Recording
+
+__all__ = ["answer_trust"]
+
+
+def answer_trust(recording: Recording, findings: Sequence[StepFinding], checks: Sequence[Check]) -> tuple[str, Numbers]:
+    """Return what clocks, settling, the checks of the readings and the fingerprints say, in one sentence."""
+    doubts = [check for check in checks if check.outcome == "doubt"]
+    passed = [check for check in checks if check.outcome == "passed"]
+    settled = [item for item in findings if item.window.found and item.window.settled]
+    numbers: Numbers = {
+        "doubts": float(len(doubts)),
+        "checks passed": float(len(passed)),
+        "settled steps": float(len(settled)),
+        "steps": float(len(findings)),
+    }
+    files = len({report.fingerprint.file for report in recording.reports})
+    numbers["files"] = float(files)
+    unsure = any(clock.status in ("ambiguous", "assumed") for clock in recording.clocks)
+    lead = "With doubts" if doubts or unsure else "Yes, within the intervals stated"
+    parts = [
+        _clock_words(recording, numbers),
+        f"{len(settled)} of {len(findings)} steps are settled",
+        _check_words(doubts, passed),
+    ]
+    if files:
+        parts.append(
+            f"the {files} raw files are listed with fingerprints"
+            if files > 1
+            else "the raw file is listed with its fingerprint"
+        )
+    return f"{lead}: {series_text(parts)}.", numbers
+
+
+def _check_words(doubts: Sequence[Check], passed: Sequence[Check]) -> str:
+    if doubts:
+        names = series_text(check.name for check in doubts)
+        verb = "raises" if len(doubts) == 1 else "raise"
+        return f"{len(doubts)} of {len(doubts) + len(passed)} checks of the readings {verb} a doubt ({names})"
+    if passed:
+        return f"none of {len(passed)} checks of the readings against each other raises a doubt"
+    return "too little is logged to check the readings against each other"
+
+
+def _clock_words(recording: Recording, numbers: Numbers) -> str:
+    others = [clock for clock in recording.clocks if clock.status != "reference"]
+    if not others:
+        return "there is one log and so one clock"
+    aligned = sorted({clock.log for clock in others if clock.status == "aligned"})
+    ambiguous = sorted({clock.log for clock in others if clock.status == "ambiguous"})
+    assumed = sorted({clock.log for clock in others if clock.status == "assumed"})
+    numbers["clocks aligned"] = float(len(aligned))
+    numbers["clocks"] = float(len({clock.log for clock in others}))
+    words = []
+    if aligned:
+        known = [clock.offset_u for clock in others if clock.status == "aligned" and clock.offset_u is not None]
+        subject, verb = ("clocks", "are") if len(aligned) > 1 else ("clock", "is")
+        text = f"the {subject} of {series_text(aligned)} {verb} aligned"
+        if known:
+            numbers["greatest clock uncertainty [s]"] = 1.96 * max(known)
+            text += f" within {1.96 * max(known):.2g} s at 95 %"
+        words.append(text)
+    if ambiguous:
+        words.append(f"the clock of {series_text(ambiguous)} is ambiguous, so its readings are not used")
+    if assumed:
+        words.append(f"the clock of {series_text(assumed)} is taken as it stands, which nothing confirms")
+    return series_text(words)
