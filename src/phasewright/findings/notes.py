@@ -49,7 +49,7 @@ def _clock_notes(recording: Recording) -> Iterable[str]:
         if clock.status == "ambiguous":
             places = ", ".join(f"{offset:+.2f} s" for offset, _ in clock.candidates)
             yield (
-                f"doubt: the clock of log {clock.log} fits the reference in several places ({places}); its readings are "
+                f"doubt: the clock of log {clock.log} fits in several places ({places}); its readings are "
                 "not used: state the offset, or log a load that does not repeat"
             )
         elif clock.status == "assumed":
@@ -67,8 +67,8 @@ def _accuracy_notes(findings: Sequence[StepFinding]) -> Iterable[str]:
     bases = {text for finding in findings for name, text in finding.basis.items() if name.startswith("package_")}
     if any("not stated: 3 %" in text for text in bases):
         yield (
-            "caution: package power is taken to be known within 3 % and 1 W (standard uncertainty), because its accuracy "
-            "is not stated; a gain error of the processor's reading looks exactly like a loss in proportion to load"
+            "caution: package power is taken to be known within 3 % and 1 W (standard uncertainty), because its "
+            "accuracy is not stated; a gain error of the processor's reading looks just like a loss in proportion to load"
         )
 
 
