@@ -1,0 +1,105 @@
+"""Opens a log of a campaign: from the store when it is there, from the raw file when it is not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, replace
+from pathlib import Path
+
+from phasewright.bench import Fault, Instrument, LogEntry, LogFault, escape
+
+from .read import VERSION, read_log
+from .records import OpenedLog, Table
+from .store import Store
+from .trace import build_traces
+
+Progress = Callable[[float, str], None]
+
+
+def open_log(
+    folder: str | Path,
+    entry: LogEntry,
+    instrument: Instrument | None,
+    *,
+    strict: bool = False,
+    progress: Progress | None = None,
+) -> OpenedLog:
+    """Return every mapped channel of one log of the campaign in `folder`, and what was read from its files.
+
+    Parsed columns are kept in `derived/` and used again while the raw file and the entry stay the same; raw files are
+    never changed. `strict` refuses where reading would mend. Raises LogFault with all faults of the log.
+    """
+    folder = Path(folder)
+    tables, faults = [], []
+    for index, file in enumerate(entry.files):
+        try:
+            tables.append(
+                open_table(
+                    folder, file, entry, instrument, strict=strict, progress=_share(progress, index, len(entry.files))
+                )
+            )
+        except LogFault as fault:
+            faults.extend(fault.faults)
+    if not entry.files:
+        faults.append(Fault("campaign.toml", f"log {escape(entry.name)!r} names no file", "name at least one"))
+    if faults:
+        raise LogFault(faults)
+    traces = build_traces(tables, entry.channels, log=entry.name, instrument=instrument)
+    return OpenedLog(traces, tuple(table.report for table in tables))
+
+
+def open_table(
+    folder: str | Path,
+    file: str,
+    entry: LogEntry,
+    instrument: Instrument | None = None,
+    *,
+    strict: bool = False,
+    progress: Progress | None = None,
+) -> Table:
+    """Return the table of one raw file of a campaign (`file` relative to `folder`), kept in `derived/`."""
+    folder = Path(folder)
+    _check_inside(folder, file)
+    store = Store(folder)
+    settings = _settings(entry, instrument)
+    if not strict:
+        kept = store.find(file, settings)
+        if kept is not None:
+            return replace(kept, log=entry.name)
+    if strict:
+        # Strict reading may refuse what is kept: it goes through the raw file, and keeps nothing of its own.
+        return read_log(folder / file, entry, instrument=instrument, strict=True, progress=progress, file=file)
+    sink = store.writer()
+    table = read_log(folder / file, entry, instrument=instrument, progress=progress, sink=sink, file=file)
+    return store.keep(sink, table, settings)
+
+
+def _check_inside(folder: Path, file: str) -> None:
+    path = Path(file)
+    if path.is_absolute() or ".." in path.parts:
+        raise LogFault(
+            Fault(
+                "campaign.toml",
+                f"log file {escape(file)!r} is outside the campaign folder",
+                "copy it into logs/ and name it there",
+            )
+        )
+
+
+def _settings(entry: LogEntry, instrument: Instrument | None) -> dict[str, object]:
+    """Return all that decides how a file is read, so that what was read otherwise is not taken for it."""
+    return {
+        "reader": VERSION, "channels": [asdict(source) for source in entry.channels], "time": entry.time_columns,
+        "format": entry.time_format, "zone": entry.zone, "encoding": entry.encoding, "delimiter": entry.delimiter,
+        "decimal": entry.decimal, "header": entry.header_line, "period": instrument.period if instrument else None,
+    }  # fmt: skip
+
+
+def _share(progress: Progress | None, index: int, count: int) -> Progress | None:
+    if progress is None:
+        return None
+
+    def shared(fraction: float, text: str) -> None:
+        progress((index + fraction) / count, text)
+
+    return shared

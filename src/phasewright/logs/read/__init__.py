@@ -1,0 +1,45 @@
+"""Reads any delimited text log, strictly: every value as it stands, or missing and said so; nothing guessed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+from phasewright.bench import Instrument, LogEntry
+
+from ..records import Table
+from ._reading import Reading
+from ._sink import MemorySink, Sink
+
+__all__ = ["MemorySink", "Sink", "read_log"]
+
+VERSION = 1
+"""Raised when the same bytes would be read in another way, so that what is kept in derived/ is read again."""
+
+
+def read_log(
+    path: str | Path,
+    entry: LogEntry | None = None,
+    *,
+    instrument: Instrument | None = None,
+    strict: bool = False,
+    progress: Callable[[float, str], None] | None = None,
+    sink: Sink | None = None,
+    file: str | None = None,
+) -> Table:
+    """Return the table in a delimited text file.
+
+    `entry` states what the person knows of the log (time columns and format, zone, encoding, delimiter, decimal mark,
+    header line, channels); all that it leaves open is found from the file and reported. `instrument.period` settles
+    whether an elapsed time without unit counts seconds or milliseconds. `strict` refuses where reading would mend.
+    `sink` takes the columns as they are read (default: memory). `file` is the name for reports and faults.
+
+    Raises LogFault, with file, line, what is wrong and the mend, for everything that cannot be read for certain.
+    """
+    reading = Reading(Path(path), entry, instrument, file or _shown_name(path), sink or MemorySink(), progress)
+    return reading.run(strict)
+
+
+def _shown_name(path: str | Path) -> str:
+    return re.sub(r"^\./", "", str(path))

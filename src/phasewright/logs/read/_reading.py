@@ -1,0 +1,283 @@
+"""One reading of one file, from opening to the finished table."""
+
+from __future__ import annotations
+
+import re
+import statistics
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from phasewright.bench import Fault, Instrument, LogEntry, LogFault, escape
+
+from ..records import Fingerprint, ReadReport, Table
+from . import _layout as layouts
+from . import _times as times
+from ._clock import Clock
+from ._layout import Found, HeaderBelow, Lines, Wishes
+from ._notes import Notes
+from ._rows import RowReader
+from ._sink import Sink
+from ._source import Source, decode_line
+from ._timeplan import OrderUnknown
+
+Progress = Callable[[float, str], None]
+
+
+class Reading:
+    """Reads one file."""
+
+    def __init__(
+        self,
+        path: Path,
+        entry: LogEntry | None,
+        instrument: Instrument | None,
+        file: str,
+        sink: Sink,
+        progress: Progress | None,
+    ):
+        self.path, self.entry, self.file, self.sink, self.progress = path, entry, file, sink, progress
+        self.notes = Notes(file)
+        self.wishes = wishes_of(entry, instrument)
+        self.zone = entry.zone if entry else ""
+        self.source = Source(path, file, entry.encoding if entry else "")
+        self.log = entry.name if entry else path.stem
+
+    def run(self, strict: bool) -> Table:
+        """Return the table. Raises LogFault."""
+        try:
+            return self._run(strict)
+        except BaseException:
+            self.sink.abandon()
+            raise
+
+    def _run(self, strict: bool) -> Table:
+        lines = sample_lines(self.source)
+        found = self._layout(lines)
+        for kind, what, line, mend in found.remarks:
+            self.notes.say(kind, what, line, mend=mend)
+        self._say_source()
+        direction, step = self._direction(lines, found)
+        clock = Clock(found.layout.plan, self.zone, self.file, self._say, direction, step)
+        rows = RowReader(found.layout, clock, self.sink, self.notes, self.file, frozenset(self.wishes.mapped))
+        self._read(rows)
+        if not rows.row_count:
+            last = rows._next_line if rows._next_line > 0 else found.layout.header_line
+            raise LogFault(
+                Fault(
+                    self.file,
+                    f"no data rows after line {max(last, found.layout.header_line)}",
+                    "bring a log that holds readings",
+                    max(last, 1),
+                )
+            )
+        if direction < 0:
+            self.notes.say("repair", "newest row first; turned round", found.layout.first_line)
+        clock.finish(rows.line_of)
+        table = self._table(rows, clock, found, direction)
+        if strict:
+            self.notes.raise_strict()
+        return table
+
+    def _say(self, kind: str, what: str, line: int | None = None, *, mend: str = "", count: int = 1) -> None:
+        self.notes.say(kind, what, line, mend=mend, count=count)
+
+    def _say_source(self) -> None:
+        encoding = self.source.encoding
+        if encoding.note:
+            self.notes.say(encoding.kind, encoding.note, 1)
+        if self.source.line_ends == "\r":
+            self.notes.say("repair", "lines end with carriage returns only", 1)
+
+    # ---- layout ----
+
+    def _layout(self, lines: Lines) -> Found:
+        try:
+            return layouts.find_layout(lines, self.wishes, self.file)
+        except HeaderBelow as below:
+            found = layouts.find_layout([item for item in lines if item[0] >= below.line], self.wishes, self.file)
+            count = sum(number < below.line for number, text in lines if text.strip())
+            found.remarks.append(
+                (
+                    "refuse",
+                    f"{count} rows before the header on line {below.line} left out: nothing names their columns",
+                    1,
+                    "state header_line and the channels by position, or bring the part of the log before it",
+                )
+            )
+            return found
+        except OrderUnknown as doubt:
+            self.wishes.date_order = self._prove_order(doubt)
+            return layouts.find_layout(lines, self.wishes, self.file)
+
+    def _prove_order(self, doubt: OrderUnknown) -> str:
+        """Return the order of day and month that any row of the file proves. Raises the doubt when none does."""
+        found: set[tuple[str, str, str, str]] = set()
+        for block in Source(self.path, self.file, self.entry.encoding if self.entry else "", hashing=False).blocks():
+            for a, b, c in set(re.findall(rb"(?<![\d/.-])(\d{1,2})[-/](\d{1,2})[-/](\d{4})(?!\d)", block)):
+                found.add((a.decode(), b.decode(), c.decode(), "/"))
+        order, why = times.order_proof(found)
+        if not order:
+            raise doubt
+        words = "day before month" if order == "dmy" else "month before day"
+        self.notes.say("note", f"dates read with the {words} ({why})")
+        return order
+
+    def _direction(self, lines: Lines, found: Found) -> tuple[int, float]:
+        """Return (1, or -1 when the newest row comes first; median step of the sample [ns])."""
+        stamps, layout = [], found.layout
+        self.digits = 0
+        for number, text in lines:
+            if number < layout.first_line:
+                continue
+            try:
+                cells = layouts._joined(layouts.split_line(text, layout.delimiter), layout.comma_fraction)
+                stamps.append(times.read_stamp(tuple(cells[i] for i in layout.plan.fields), layout.plan).ns)
+                self.digits = max(self.digits, _fraction_digits(cells[layout.plan.fields[-1]]))
+            except (ValueError, IndexError, OverflowError, layouts.OpenQuote, times.Doubt):
+                continue
+        steps = [b - a for a, b in zip(stamps, stamps[1:], strict=False) if a != b]
+        if not steps:
+            return 1, 0.0
+        backwards = sum(step < 0 for step in steps)
+        direction = -1 if backwards >= 2 and backwards > 0.8 * len(steps) else 1
+        forward = [step * direction for step in steps if step * direction > 0]
+        return direction, float(statistics.median(forward)) if forward else 0.0
+
+    # ---- rows ----
+
+    def _read(self, rows: RowReader) -> None:
+        line, done, size = 1, 0, max(self.source.identity.size, 1)
+        for index, block in enumerate(self.source.blocks()):
+            if rows.stopped:
+                continue
+            line += rows.read_block(block, line)
+            done += len(block)
+            if self.progress is not None and index % 8 == 0:
+                self.progress(min(done / size, 1.0), f"reading {self.file}")
+        tail = self.source.dropped_tail
+        if tail.strip() and not rows.stopped:
+            shown = escape(decode_line(tail[:200])[0].strip(), 40)
+            rows.pending = None if rows.pending is not None and b'"' in tail else rows.pending
+            self.notes.say("repair", "last line has no line end and may be cut: dropped", line, shown=shown)
+        if self.source.padding:
+            self.notes.say("repair", f"{self.source.padding} zero bytes at the end of the file dropped", line)
+        if self.source.grown:
+            self.notes.say(
+                "note", "the file grew while it was read; read up to the length that it had at the start", line
+            )
+        rows.close()
+        if self.progress is not None:
+            self.progress(1.0, f"read {self.file}")
+
+    # ---- table ----
+
+    def _table(self, rows: RowReader, clock: Clock, found: Found, direction: int) -> Table:
+        time_ns, columns = self.sink.finish(direction < 0)
+        segments = clock.segments()
+        starts = np.array(rows.line_starts or [(0, 0)], dtype=np.int64)
+        if direction < 0:
+            count = rows.row_count
+            segments = tuple((count - stop, count - start) for start, stop in reversed(segments))
+            starts = _turned(starts, count)
+        absolute = found.layout.plan.absolute
+        numeric = {name: columns[slot] for name, slot in rows.slots.items()}
+        unused = [name for name, kind in zip(rows.names, rows.kinds, strict=True) if kind == "text"]
+        if unused:
+            self.notes.say("note", f"columns that hold words, kept by name only: {escape(', '.join(unused), 200)}")
+        units = self._units(rows)
+        encoding = self.source.encoding.name
+        if rows.cp1252_lines and not self.source.encoding.codec:
+            encoding = "cp1252" if not rows.utf8_lines else "utf-8 and cp1252"
+        resolution = self._resolution(found, clock)
+        first, last = (int(time_ns[0]), int(time_ns[-1])) if len(time_ns) else (0, 0)
+        layout = found.layout
+        report = ReadReport(
+            fingerprint=Fingerprint(self.file, self.source.read_size, self.source.sha256),
+            encoding=encoding, delimiter=layout.delimiter,
+            decimal=next((s.decimal for s, k in zip(layout.styles, layout.kinds, strict=True) if k == "number"), "."),
+            header_line=layout.header_line, columns=tuple(rows.names), units=tuple(units),
+            time_columns=tuple(layout.names[i] for i in layout.plan.fields), time_format=layout.plan.words,
+            row_count=rows.row_count, first_time=times.text_of(first, absolute), last_time=times.text_of(last, absolute),
+            remarks=self.notes.remarks(), fast_path=False, reversed=direction < 0, text_columns=tuple(unused),
+            segment_count=len(segments),
+        )  # fmt: skip
+        return Table(
+            self.log, tuple(rows.names), tuple(units), time_ns, absolute, numeric, segments, starts, report, resolution
+        )
+
+    def _units(self, rows: RowReader) -> list[str]:
+        return list(rows.units)
+
+    def _resolution(self, found: Found, clock: Clock) -> float:
+        """Return the smallest step that the stamps can show [s]."""
+        plan = found.layout.plan
+        unit = times.UNIT_NS.get(plan.unit, times.SECOND) / 1e9 if plan.kind == "number" else 1.0
+        written = unit * 10.0**-self.digits if plan.kind != "serial" else 1e-3
+        steps = np.concatenate(clock.steps) if clock.steps else np.zeros(0, dtype=np.int64)
+        if len(steps) and clock.same > 0.3 * max(clock.rows - 1, 1):
+            typical = float(np.median(steps)) / 1e9
+            self.notes.say(
+                "note",
+                f"stamps move in steps of {typical:g} s while rows come faster: placement in time is uncertain by half of that",
+            )
+            return max(written, typical)
+        return written
+
+
+def _turned(starts: np.ndarray, count: int) -> np.ndarray:
+    """Return the line starts of a table that was turned round; lines then count down."""
+    ends = np.append(starts[1:, 0], count)
+    rows = count - ends
+    lines = starts[:, 1] + (ends - starts[:, 0]) - 1
+    return np.stack([rows, lines], axis=1)[::-1].copy()
+
+
+def _fraction_digits(text: str) -> int:
+    match = re.search(r"[.,](\d+)(?:\s*[AaPp][Mm])?(?:Z|[+-]\d{2}:?\d{2})?$", text.strip())
+    return min(len(match[1]), 9) if match else 0
+
+
+def sample_lines(source: Source) -> Lines:
+    """Return the first whole lines of a file with their numbers, as text."""
+    data = source.head
+    end = data.rfind(b"\n") + 1
+    lines: Lines = []
+    pieces = data[:end].split(b"\n")[:-1]
+    for number, piece in enumerate(pieces[: layouts.SAMPLE_LINES], 1):
+        lines.append((number, decode_line(piece.rstrip(b"\r"))[0]))
+    if not lines:
+        text = decode_line(data[:200])[0]
+        raise LogFault(
+            Fault(
+                source.file,
+                f"one line only, without line end ({escape(text.strip())})",
+                "bring a log with one record a line",
+                1,
+            )
+        )
+    return lines
+
+
+def wishes_of(entry: LogEntry | None, instrument: Instrument | None) -> Wishes:
+    """Return what a log entry and its instrument state, as the layout finder takes it."""
+    period = instrument.period if instrument is not None else None
+    if entry is None:
+        return Wishes(period=period)
+    mapped, units = [], {}
+    for source in entry.channels:
+        for term in source.terms:
+            mapped.extend(term.columns)
+            units.update({c: u for c, u in zip(term.columns, term.units, strict=False) if u})
+    return Wishes(
+        tuple(entry.time_columns),
+        entry.time_format,
+        entry.delimiter,
+        entry.decimal,
+        entry.header_line,
+        tuple(dict.fromkeys(mapped)),
+        units,
+        period,
+        bool(entry.channels),
+    )

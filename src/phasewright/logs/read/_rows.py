@@ -1,0 +1,562 @@
+"""Rows: one line at a time by the law, whole blocks at once where nothing can differ from it."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+
+import numpy as np
+
+from phasewright.bench import Fault, LogFault, escape
+
+from . import _header as header
+from . import _layout as layouts
+from . import _numbers as numbers
+from . import _times as times
+from ._clock import Clock
+from ._layout import Layout, OpenQuote, split_line
+from ._notes import Notes
+from ._sink import Sink
+from ._source import decode_line
+from ._timeplan import is_time_name
+from ._times import Doubt
+
+CHUNK = 1 << 14
+MOST_EXTRA = 1e-3
+"""Share of rows with surplus fields that are dropped; above it the file is refused."""
+
+
+class Unread(Exception):
+    """The layout found from the sample does not hold; read again with what this line proves."""
+
+    def __init__(self, line: int, text: str):
+        super().__init__(text)
+        self.line, self.text = line, text
+
+
+class RowReader:
+    """Reads the rows of a table, line by line, into a sink; keeps where every row stood."""
+
+    def __init__(self, layout: Layout, clock: Clock, sink: Sink, notes: Notes, file: str, mapped: frozenset[str]):
+        self.clock, self.sink, self.notes, self.file = clock, sink, notes, file
+        self.mapped = mapped
+        self.names: list[str] = []
+        self.units: list[str] = []
+        self.kinds: list[str] = []
+        self.slots: dict[str, int] = {}
+        self.row_count = 0
+        self.extra_rows = 0
+        self.first_extra: tuple[int, str] | None = None
+        self.stopped = 0
+        """Line of a second table, where reading stopped; 0 = none."""
+        self.pending: tuple[int, str] | None = None
+        """An open quoted record: first line and its text so far."""
+        self.held: tuple[int, list[str]] | None = None
+        """A line that could head a second table."""
+        self.cp1252_lines = 0
+        self.utf8_lines = 0
+        self.line_starts: list[tuple[int, int]] = []
+        self._next_line = -1
+        self._raw: list[int] = []
+        self._zoned = False
+        self._values: list[list[float]] = []
+        self._breaks: list[int] = []
+        self._break_next = False
+        self._epoch_note = ""
+        self._table_names = set()
+        self.use(layout)
+
+    # ---- layouts ----
+
+    def use(self, layout: Layout) -> None:
+        """Read on with a layout; columns that are new join the table."""
+        self.flush()
+        self.layout = layout
+        self.targets: list[int] = []
+        for name, unit, kind in zip(layout.names, layout.units, layout.kinds, strict=True):
+            if name not in self._table_names:
+                self._table_names.add(name)
+                self.names.append(name)
+                self.units.append(unit)
+                self.kinds.append(kind)
+            if kind == "number" and name not in self.slots:
+                self.slots[name] = len(self.slots)
+                self.sink.add_column(name)
+                self._values.append([])
+            self.targets.append(self.slots[name] if kind == "number" else -1)
+        self.fields = [
+            (i, self.targets[i], layout.styles[i], layout.names[i]) for i in range(layout.width) if self.targets[i] >= 0
+        ]
+        self.absent = sorted(set(range(len(self.slots))) - {target for target in self.targets if target >= 0})
+        self.folded = [header.clean_name(name).casefold() for name in layout.names]
+        self.expected = layout.width + layout.trailing + (layout.comma_fraction >= 0)
+
+    # ---- lines ----
+
+    def read_block(self, block: bytes, first_line: int) -> int:
+        """Read a block of whole lines whose first is `first_line`; return the number of lines in it."""
+        lines = block.split(b"\n")
+        lines.pop()
+        for index, data in enumerate(lines):
+            self.read_line(data, first_line + index)
+        return len(lines)
+
+    def read_line(self, data: bytes, number: int) -> None:
+        """Read one line (without its line feed)."""
+        if number < self.layout.first_line or self.stopped:
+            return
+        data = data.rstrip(b"\r")
+        if data.isascii():
+            text = data.decode("ascii")
+        else:
+            text, odd = decode_line(data)
+            if odd:
+                self.cp1252_lines += 1
+                if self.utf8_lines or self.cp1252_lines == 1:
+                    self.notes.say("repair", "line that is not UTF-8, read as cp1252", number)
+                else:
+                    self.notes.say("repair", "line that is not UTF-8, read as cp1252", number)
+            else:
+                self.utf8_lines += 1
+        if self.pending is not None:
+            self._continue_quote(text, number)
+            return
+        self.read_text(text, number)
+
+    def _continue_quote(self, text: str, number: int) -> None:
+        start, before = self.pending
+        joined = before + "\n" + text
+        if len(joined) > layouts.MAX_QUOTED:
+            raise self.fault("quote opened here is never closed", "close it or take it out", start)
+        try:
+            cells = split_line(joined, self.layout.delimiter)
+        except OpenQuote:
+            self.pending = (start, joined)
+            return
+        self.pending = None
+        self.notes.say("note", "quoted cell that holds a line break", start)
+        self.read_cells(cells, start, joined)
+
+    def read_text(self, text: str, number: int) -> None:
+        """Read one record."""
+        if not text.strip(" \t\x00"):
+            if text and "\x00" in text:
+                self.notes.say("repair", "zero bytes in place of a line, dropped", number)
+            return
+        try:
+            cells = split_line(text, self.layout.delimiter)
+        except OpenQuote:
+            if layouts.is_comment(text, self.layout.delimiter):
+                self.notes.say("repair", "comment line skipped", number)
+                return
+            self.pending = (number, text)
+            return
+        self.read_cells(cells, number, text)
+
+    def fault(self, what: str, mend: str, line: int, column: int | None = None) -> LogFault:
+        return LogFault(Fault(self.file, what, mend, line, column))
+
+    def read_cells(self, cells: list[str], number: int, text: str) -> None:
+        """Read the cells of one record as a row, or as whatever else stands between rows."""
+        if len(text) > layouts.MAX_CELL:
+            self._check_cells(cells, number)
+        layout = self.layout
+        count = len(cells)
+        if layout.comma_fraction >= 0 and count > layout.comma_fraction + 1:
+            cells = layouts._joined(cells, layout.comma_fraction)
+            count = len(cells)
+        if layout.trailing and count == layout.width + 1 and not cells[-1].strip():
+            cells = cells[:-1]
+            count -= 1
+        if count != layout.width or self.held is not None or cells[0][:1] in "#%!;/ \t\"'":
+            if self._unusual_line(cells, number, text):
+                return
+            if count > layout.width:
+                if not "".join(cells[layout.width :]).strip():
+                    self.notes.say("repair", "empty fields behind the last column, ignored", number)
+                cells = cells[: layout.width]
+        self._row(cells, number, text)
+
+    def _check_cells(self, cells: list[str], number: int) -> None:
+        for position, cell in enumerate(cells):
+            if len(cell) > layouts.MAX_CELL:
+                raise self.fault(
+                    f"cell of {len(cell)} characters ({escape(cell)})", "take it out", number, position + 1
+                )
+        if len(cells) > layouts.MAX_COLUMNS:
+            raise self.fault(f"{len(cells)} columns, at most {layouts.MAX_COLUMNS} are read", "split the log", number)
+
+    def _stamp(self, cells: list[str]):
+        plan = self.layout.plan
+        return times.read_stamp(tuple(cells[i] for i in plan.fields), plan)
+
+    def _row(self, cells: list[str], number: int, text: str) -> None:
+        layout = self.layout
+        try:
+            stamp = self._stamp(cells)
+        except Doubt as doubt:
+            self.notes.say("refuse", f"row dropped: {doubt}", number, mend="log a time that reads one way only")
+            return
+        except (ValueError, IndexError, OverflowError):
+            if not self._unusual_line(cells, number, text, bad_time=True):
+                self._drop_untimed(cells, number)
+            return
+        if stamp.zoned != self._zoned:
+            self.flush()
+            self._zoned = stamp.zoned
+        if stamp.note != self._epoch_note:
+            self._note_stamp(stamp.note, number)
+        if number != self._next_line:
+            self.line_starts.append((self.row_count, number))
+        self._next_line = number + 1
+        if self._break_next and self.row_count:
+            self._breaks.append(len(self._raw))
+        self._break_next = False
+        self._raw.append(stamp.ns)
+        values = self._values
+        have = len(cells)
+        for i, target, style, name in self.fields:
+            if i >= have:
+                values[target].append(math.nan)
+                continue
+            value, outcome = numbers.read_number(cells[i], style)
+            if outcome[0]:
+                value = self._note_cell(value, outcome, cells[i], number, name)
+            values[target].append(value)
+        for target in self.absent:
+            values[target].append(math.nan)
+        if have < layout.width:
+            self.notes.say("repair", "row with fewer fields than the header; the rest is missing", number)
+        self.row_count += 1
+        if len(self._raw) >= CHUNK:
+            self.flush()
+
+    def _note_stamp(self, note: str, number: int) -> None:
+        if note.startswith("stamps count in") or self._epoch_note.startswith("stamps count in"):
+            if note:
+                self.notes.say("refuse", note, number, mend="log one unit throughout")
+            else:
+                self.notes.say(
+                    "refuse", f"stamps count in {self.layout.plan.unit} again", number, mend="log one unit throughout"
+                )
+            self._break_next = True
+            self._epoch_note = note
+        elif note.startswith("24:00"):
+            self.notes.say("repair", note, number)
+        elif note:
+            self.notes.say("note", note, number)
+
+    def _note_cell(self, value: float, outcome, cell: str, number: int, name: str) -> float:
+        kind, words = outcome
+        if words == "missing: empty cell":
+            self.notes.say(kind, words, number, name)
+            return value
+        if kind == "refuse" and not self.layout.styles[0].group and self._proves_other_mark(cell):
+            raise Unread(number, cell)
+        shown = cell.strip() if not words.startswith("missing") else ""
+        if words == "not a number" and "\x00" in cell:
+            kind, words = "repair", "zero byte inside a number; taken as missing"
+        elif words == "not a number" and any(ord(ch) > 127 for ch in cell) and self._damaged(cell):
+            kind, words = "repair", "invalid byte inside a number; taken as missing"
+        self.notes.say(kind, words, number, name, shown=escape(shown, 40))
+        return value
+
+    @staticmethod
+    def _damaged(cell: str) -> bool:
+        rest = "".join(ch for ch in cell if ord(ch) < 128)
+        return bool(numbers.PLAIN.fullmatch(rest.strip().replace(",", "."))) and not any(
+            ch.isdigit() and not ch.isascii() for ch in cell
+        )
+
+    def _proves_other_mark(self, cell: str) -> bool:
+        """Return True when a cell shows a mark that the sample, which held whole numbers only, could not show."""
+        return False
+
+    def _drop_untimed(self, cells: list[str], number: int) -> None:
+        cell = cells[self.layout.plan.fields[0]] if len(cells) > self.layout.plan.fields[0] else ""
+        self.notes.say(
+            "refuse",
+            "row dropped: no time that can be read",
+            number,
+            mend="mend the stamp, or bring the raw log",
+            shown=escape(cell.strip(), 40),
+        )
+
+    # ---- lines that are no rows ----
+
+    def _unusual_line(self, cells: list[str], number: int, text: str, bad_time: bool = False) -> bool:
+        """Deal with a line that may be no row; return False when it is to be read as one."""
+        layout = self.layout
+        held, self.held = self.held, None
+        if held is not None:
+            self._settle_held(held, cells, text)
+            if self.stopped:
+                return True
+        if layouts.is_comment(text, layout.delimiter):
+            self.notes.say("repair", "comment line skipped", number)
+            return True
+        fits = False
+        if not bad_time:
+            try:
+                self._stamp(cells)
+                fits = True
+            except (ValueError, IndexError, OverflowError, Doubt):
+                fits = False
+        if fits and len(cells) == layout.width:
+            return False
+        if not fits:
+            return self._between(cells, number, text)
+        if len(cells) < layout.width:
+            return False
+        if not "".join(cells[layout.width :]).strip():
+            return False
+        if self._stamps_in(text) > 1:
+            self.notes.say(
+                "repair", "cut line glued to the next one, dropped: new segment", number, shown=escape(text, 60)
+            )
+            self._break_next = True
+            return True
+        self.extra_rows += 1
+        if self.first_extra is None:
+            self.first_extra = (number, f"{len(cells)} fields under {layout.width} names ({escape(text)})")
+        return True
+
+    def _stamps_in(self, text: str) -> int:
+        kind = self.layout.plan.kind
+        if kind in ("datetime", "date+clock"):
+            return len(re.findall(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}", text))
+        if kind in ("clock", "hms"):
+            return len(re.findall(r"\d{1,2}:\d{2}:\d{2}", text))
+        if kind == "number" and self.layout.plan.epoch:
+            return len(re.findall(r"\d{10,19}", text))
+        return 0
+
+    def _between(self, cells: list[str], number: int, text: str) -> bool:
+        """Deal with a line without a readable time: header again, footer, other separator, second table, stray text."""
+        layout = self.layout
+        folded = [header.clean_name(cell).casefold() for cell in cells]
+        while folded and not folded[-1] and len(folded) > layout.width:
+            folded.pop()
+        if folded == self.folded or (layout.comma_fraction >= 0 and text.strip() == layout.raw_header.strip()):
+            self.notes.say("repair", "header repeated: new segment", number)
+            self._break_next = True
+            return True
+        known = [name for name in folded if name and name in self.folded]
+        if len(known) >= max(2, 0.5 * min(len(self.folded), len(folded))) and layouts.is_header(cells):
+            return self._new_header(cells, folded, number)
+        if self._is_unit_row(cells):
+            self.notes.say("repair", "units row repeated, skipped", number)
+            return True
+        first = next((header.split_words(cell) for cell in cells if cell.strip()), [])
+        if (
+            first
+            and first[0] in layouts.FOOTER_WORDS
+            and not layouts.is_header(cells[:2])
+            or (len(first) == 1 and first[0] in layouts.FOOTER_WORDS)
+        ):
+            self.notes.say("repair", "footer row left out", number, shown=escape(text, 40))
+            return True
+        if self._other_separator(text, number):
+            return True
+        if layouts.is_header(cells) and (any(is_time_name(cell) for cell in cells) or len(cells) != layout.width):
+            self.held = (number, cells)
+            return True
+        if self._stamps_in(text) > 1:
+            self.notes.say(
+                "repair", "cut line glued to the next one, dropped: new segment", number, shown=escape(text, 60)
+            )
+            self._break_next = True
+            return True
+        if len(cells) != layout.width:
+            self.notes.say(
+                "refuse",
+                "line that is no row of the table, dropped",
+                number,
+                mend="take it out, or start it with #",
+                shown=escape(text, 60),
+            )
+            return True
+        return False
+
+    def _is_unit_row(self, cells: list[str]) -> bool:
+        return layouts._is_unit_row(cells) and any(
+            header.unit_in_cell(cell) == unit and unit for cell, unit in zip(cells, self.layout.units, strict=False)
+        )
+
+    def _settle_held(self, held: tuple[int, list[str]], cells: list[str], text: str) -> None:
+        """Decide what the line before was: the head of a second table, or stray words."""
+        number, names = held
+        numeric = sum(layouts.cell_class(cell) in ("number", "stamp") for cell in cells)
+        if numeric >= max(1, 0.5 * len(cells)) and abs(len(cells) - len(names)) <= 1:
+            self.stopped = number
+            self.notes.say(
+                "refuse",
+                "a second table starts here; it and all that follows are left out",
+                number,
+                mend="split the file, one table a file",
+                shown=escape(", ".join(names), 60),
+            )
+        else:
+            self.notes.say(
+                "refuse",
+                "line that is no row of the table, dropped",
+                number,
+                mend="take it out, or start it with #",
+                shown=escape(", ".join(names), 60),
+            )
+
+    def _new_header(self, cells: list[str], folded: list[str], number: int) -> bool:
+        """Read on under a header that came again with columns moved or added."""
+        layout = self.layout
+        place = {name: i for i, name in enumerate(self.folded)}
+        if any(self.folded[field] not in folded for field in layout.plan.fields) or len(set(folded)) != len(folded):
+            self.notes.say(
+                "refuse",
+                "header that does not name the time, or names a column twice; rows under it are read by the old one",
+                number,
+            )
+            return True
+        names, units, kinds, styles = [], [], [], []
+        plain = numbers.NumberStyle(
+            next((s.decimal for s, k in zip(layout.styles, layout.kinds, strict=True) if k == "number"), ".")
+        )
+        for i, name in enumerate(folded):
+            old = place.get(name)
+            if old is not None:
+                names.append(layout.names[old])
+                units.append(layout.units[old])
+                kinds.append(layout.kinds[old])
+                styles.append(layout.styles[old])
+                continue
+            text = header.clean_name(cells[i]) or f"#{i + 1}"
+            known = self.names.index(text) if text in self.names else None
+            unit = header.split_unit(text)[1]
+            names.append(text)
+            units.append(self.units[known] if known is not None else unit)
+            kinds.append(self.kinds[known] if known is not None else "number")
+            styles.append(replace(plain, unit=unit))
+        fields = tuple(folded.index(self.folded[field]) for field in layout.plan.fields)
+        added = [name for name in names if name not in self._table_names]
+        words = "header repeated with other columns" if added else "header repeated with columns in another order"
+        self.notes.say(
+            "repair", f"{words}: read by name from here, new segment", number, shown=escape(", ".join(added), 60)
+        )
+        self.use(
+            replace(
+                layout,
+                names=tuple(names),
+                units=tuple(units),
+                kinds=tuple(kinds),
+                styles=tuple(styles),
+                plan=replace(layout.plan, fields=fields),
+            )
+        )
+        self._break_next = True
+        return True
+
+    def _other_separator(self, text: str, number: int) -> bool:
+        """Read on with another separator when only it makes a row of the line."""
+        layout = self.layout
+        if number == layout.first_line:
+            return False
+        for delimiter in layouts.CANDIDATES[:4]:
+            if delimiter == layout.delimiter or delimiter not in text:
+                continue
+            try:
+                cells = split_line(text, delimiter)
+            except OpenQuote:
+                continue
+            while len(cells) > layout.width and not cells[-1].strip():
+                cells.pop()
+            folded = [header.clean_name(cell).casefold() for cell in cells]
+            is_head = folded == self.folded
+            if not is_head:
+                if len(cells) != layout.width or layouts.is_header(cells):
+                    continue
+                try:
+                    self._stamp(cells)
+                except (ValueError, IndexError, OverflowError, Doubt):
+                    continue
+            styles = layout.styles if is_head else self._styles_from(cells)
+            self.notes.say(
+                "repair",
+                f"separator changes from {layouts.DELIMITER_WORDS.get(layout.delimiter, layout.delimiter)} to "
+                f"{layouts.DELIMITER_WORDS[delimiter]}: new segment",
+                number,
+            )
+            self.use(replace(layout, delimiter=delimiter, styles=styles, trailing=False))
+            self._break_next = True
+            if not is_head:
+                self._row(cells, number, text)
+            return True
+        return False
+
+    def _styles_from(self, cells: list[str]) -> tuple[numbers.NumberStyle, ...]:
+        styles = []
+        for cell, style in zip(cells, self.layout.styles, strict=True):
+            proof = numbers.Evidence()
+            proof.add(cell)
+            decimal = "," if proof.decimal_comma else "." if proof.decimal_point else style.decimal
+            styles.append(replace(style, decimal=decimal))
+        return tuple(styles)
+
+    # ---- chunks ----
+
+    def line_of(self, row: int) -> int:
+        """Return the line on which a row (in file order) stands."""
+        starts = self.line_starts
+        low, high = 0, len(starts)
+        while high - low > 1:
+            middle = (low + high) // 2
+            if starts[middle][0] <= row:
+                low = middle
+            else:
+                high = middle
+        return starts[low][1] + row - starts[low][0] if starts else 0
+
+    def flush(self) -> None:
+        """Hand what is buffered to the clock and the sink."""
+        if not getattr(self, "_raw", None):
+            return
+        raw = np.array(self._raw, dtype=np.int64)
+        self.push(raw, [np.array(held) for held in self._values], self._breaks)
+        self._raw, self._breaks = [], []
+        self._values = [[] for _ in self._values]
+
+    def push(self, raw: np.ndarray, columns: list[np.ndarray | None], breaks: list[int]) -> None:
+        """Hand one chunk of rows on."""
+        time_ns = self.clock.push(raw, self._zoned, breaks, self.line_of)
+        self.sink.append(time_ns, columns)
+
+    def close(self) -> None:
+        """End of the file: settle what is open. Raises LogFault for rows that the file cannot afford to lose."""
+        if self.pending is not None:
+            raise self.fault("quote opened here is never closed", "close it or take it out", self.pending[0])
+        if self.held is not None:
+            number, names = self.held
+            self.held = None
+            self.notes.say(
+                "refuse",
+                "line that is no row of the table, dropped",
+                number,
+                mend="take it out, or start it with #",
+                shown=escape(", ".join(names), 60),
+            )
+        self.flush()
+        if self.extra_rows:
+            line, what = self.first_extra
+            if self.extra_rows > MOST_EXTRA * (self.row_count + self.extra_rows):
+                share = 100 * self.extra_rows / (self.row_count + self.extra_rows)
+                raise self.fault(
+                    f"{what}; {self.extra_rows} such rows ({share:.2g} %)",
+                    "quote cells that hold the separator, or name all columns",
+                    line,
+                )
+            self.notes.say(
+                "refuse",
+                "row with more fields than the header, dropped",
+                line,
+                count=self.extra_rows,
+                mend="quote cells that hold the separator",
+            )

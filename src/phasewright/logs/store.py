@@ -1,0 +1,306 @@
+"""The campaign's derived/ folder: parsed columns, kept beside the raw logs and found again by fingerprint.
+
+Everything here can be deleted and is rebuilt. A table is a folder of `.npy` columns with a JSON header; it is written
+under another name and renamed when whole, so that nothing half-written is ever found.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+
+import numpy as np
+
+from phasewright.bench import Fault, LogFault
+
+from .records import Fingerprint, ReadReport, Remark, Table
+
+FORMAT = 1
+_HEADER = 128
+"""Room for the .npy header [byte], a multiple of 64."""
+_COPY = 1 << 20
+"""Rows turned round at a time."""
+
+
+class Store:
+    """Tables of one campaign folder."""
+
+    def __init__(self, folder: Path):
+        self.folder = folder
+        self.derived = folder / "derived"
+        self.place = self.derived / "tables"
+
+    def find(self, file: str, settings: Mapping[str, object]) -> Table | None:
+        """Return the table that was kept for a raw file read under these settings; None when there is none.
+
+        The file's size, time and inode tell that it is the same; when only the time or inode differ it is hashed again.
+        """
+        pointer = self._pointer(file, settings)
+        try:
+            kept = json.loads(pointer.read_text(encoding="utf-8"))
+            identity = _identity(self.folder / file)
+            if kept["format"] != FORMAT or identity["size"] != kept["identity"]["size"]:
+                return None
+            if identity != kept["identity"]:
+                if file_hash(self.folder / file) != kept["sha256"]:
+                    return None
+                kept["identity"] = identity
+                _write_text(pointer, json.dumps(kept))
+            return _load(self.place / kept["table"])
+        except (OSError, ValueError, KeyError, TypeError):
+            # Whatever is not whole is read again from the raw file.
+            return None
+
+    def writer(self) -> StoreSink:
+        """Return a sink that writes columns below derived/. Raises LogFault when the folder cannot be written."""
+        try:
+            self.place.mkdir(parents=True, exist_ok=True)
+            return StoreSink(Path(tempfile.mkdtemp(prefix=".part-", dir=self.place)))
+        except OSError as error:
+            raise LogFault(
+                Fault(
+                    str(self.derived),
+                    f"cannot be written ({error.strerror})",
+                    "grant write permission, or free some space",
+                )
+            ) from None
+
+    def keep(self, sink: StoreSink, table: Table, settings: Mapping[str, object]) -> Table:
+        """Give a written table its final name and its header; return it, opened from there.
+
+        Raises LogFault when the disk is full or the folder cannot be written; nothing half-written stays.
+        """
+        file = table.report.fingerprint.file
+        pointer = self._pointer(file, settings)
+        name = f"{pointer.stem}-{table.report.fingerprint.sha256[:16]}"
+        target = self.place / name
+        try:
+            _write_text(sink.folder / "header.json", json.dumps(_header(table, sink)))
+            if target.exists():
+                try:
+                    kept = _load(target)
+                    sink.abandon()
+                except (OSError, ValueError, KeyError, TypeError):
+                    shutil.rmtree(target)
+                    os.replace(sink.folder, target)
+                    kept = _load(target)
+            else:
+                os.replace(sink.folder, target)
+                kept = _load(target)
+            words = {
+                "format": FORMAT,
+                "table": name,
+                "sha256": table.report.fingerprint.sha256,
+                "identity": _identity(self.folder / file),
+            }
+            _write_text(pointer, json.dumps(words))
+            self._sweep(pointer.stem, name)
+            return kept
+        except OSError as error:
+            sink.abandon()
+            raise LogFault(
+                Fault(
+                    str(self.derived),
+                    f"cannot be written ({error.strerror})",
+                    "grant write permission, or free some space",
+                )
+            ) from None
+
+    def side_file(self, table: Table, key: str) -> Path:
+        """Return where notes on a kept table are kept beside it."""
+        return self.place / f"{table.report.fingerprint.sha256[:16]}-{key}.json"
+
+    def _pointer(self, file: str, settings: Mapping[str, object]) -> Path:
+        text = json.dumps([FORMAT, file, settings], sort_keys=True, default=str)
+        return self.place / f"{hashlib.sha256(text.encode()).hexdigest()[:20]}.json"
+
+    def _sweep(self, stem: str, keep: str) -> None:
+        """Remove tables of the same log and settings from before the file changed."""
+        for old in self.place.glob(f"{stem}-*"):
+            if old.name != keep:
+                shutil.rmtree(old, ignore_errors=True)
+
+
+def file_hash(path: Path) -> str:
+    """Return the sha256 of a file."""
+    with open(path, "rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def verify_file(folder: Path, fingerprint: Fingerprint) -> bool:
+    """Return True when a raw log still has the bytes that it was read from."""
+    path = folder / fingerprint.file
+    try:
+        return path.stat().st_size == fingerprint.size and file_hash(path) == fingerprint.sha256
+    except OSError:
+        return False
+
+
+def _identity(path: Path) -> dict[str, int]:
+    status = path.stat()
+    return {"size": status.st_size, "mtime_ns": status.st_mtime_ns, "inode": status.st_ino}
+
+
+def _write_text(path: Path, text: str) -> None:
+    """Write a small file so that it is there whole or not at all."""
+    handle, name = tempfile.mkstemp(prefix=".part-", dir=path.parent)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as stream:
+            stream.write(text)
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+# ---- writing ------------------------------------------------------------------------------------------------------
+
+
+class _ColumnFile:
+    """One .npy file, written front to back."""
+
+    def __init__(self, path: Path, dtype: str):
+        self.path, self.dtype, self.rows = path, np.dtype(dtype), 0
+        self.stream = open(path, "wb", buffering=0)
+        self.stream.write(b"\0" * _HEADER)
+
+    def append(self, values: np.ndarray) -> None:
+        self.stream.write(memoryview(np.ascontiguousarray(values, dtype=self.dtype)).cast("B"))
+        self.rows += len(values)
+
+    def skip(self, rows: int) -> None:
+        """Fill with missing values."""
+        while rows > 0:
+            part = min(rows, _COPY)
+            self.append(np.full(part, np.nan))
+            rows -= part
+
+    def finish(self) -> None:
+        self.stream.seek(0)
+        self.stream.write(_npy_header(self.dtype, self.rows))
+        self.stream.close()
+
+    def close(self) -> None:
+        self.stream.close()
+
+
+def _npy_header(dtype: np.dtype, rows: int) -> bytes:
+    """Return a version 1.0 .npy header of exactly _HEADER bytes (format: NEP 1)."""
+    text = f"{{'descr': '{dtype.str}', 'fortran_order': False, 'shape': ({rows},), }}".encode("ascii")
+    room = _HEADER - 10
+    return b"\x93NUMPY\x01\x00" + room.to_bytes(2, "little") + text.ljust(room - 1) + b"\n"
+
+
+class StoreSink:
+    """Writes columns to a folder as they come."""
+
+    def __init__(self, folder: Path):
+        self.folder = folder
+        self.names: list[str] = []
+        self._time = _ColumnFile(folder / "time.npy", "<i8")
+        self._columns: list[_ColumnFile] = []
+        self._gone = False
+
+    def add_column(self, name: str) -> None:
+        """Begin one more column; rows that are there already are missing in it."""
+        column = _ColumnFile(self.folder / f"column_{len(self._columns):04d}.npy", "<f8")
+        self._columns.append(column)
+        self.names.append(name)
+        column.skip(self._time.rows)
+
+    def append(self, time_ns: np.ndarray, columns: list[np.ndarray | None]) -> None:
+        """Write a chunk of times int64 (n,) and columns float64 (n,). Raises LogFault when the disk is full."""
+        try:
+            self._time.append(time_ns)
+            for held, new in zip(self._columns, columns, strict=True):
+                if new is None:
+                    held.skip(len(time_ns))
+                else:
+                    held.append(new)
+        except OSError as error:
+            raise LogFault(
+                Fault(str(self.folder.parent), f"cannot be written ({error.strerror})", "free some space on the disk")
+            ) from None
+
+    def finish(self, reverse: bool) -> tuple[np.ndarray, list[np.ndarray]]:
+        """Close the files and return (times, columns) mapped from them, turned round when `reverse`."""
+        files = [self._time, *self._columns]
+        for item in files:
+            item.finish()
+        if reverse:
+            for item in files:
+                _turn_round(item.path)
+        arrays = [_mapped(item.path) for item in files]
+        return arrays[0], arrays[1:]
+
+    def abandon(self) -> None:
+        """Remove what was written."""
+        if self._gone:
+            return
+        self._gone = True
+        for item in (self._time, *self._columns):
+            item.close()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def _turn_round(path: Path) -> None:
+    """Write a column again, last row first."""
+    source = np.load(path, mmap_mode="r")
+    other = _ColumnFile(path.with_suffix(".turned"), source.dtype.str)
+    for stop in range(len(source), 0, -_COPY):
+        other.append(source[max(0, stop - _COPY) : stop][::-1])
+    other.finish()
+    del source
+    os.replace(other.path, path)
+
+
+def _mapped(path: Path) -> np.ndarray:
+    """Return a column as an array over the file; read-only."""
+    if path.stat().st_size <= _HEADER:
+        return np.load(path)
+    return np.load(path, mmap_mode="r").view(np.ndarray)
+
+
+# ---- headers ------------------------------------------------------------------------------------------------------
+
+
+def _header(table: Table, sink: StoreSink) -> dict:
+    return {
+        "format": FORMAT, "log": table.log, "names": table.names, "units": table.units, "absolute": table.absolute,
+        "columns": sink.names, "segments": table.segments, "line_starts": table.line_starts.tolist(),
+        "stamp_resolution": table.stamp_resolution, "report": asdict(table.report), "rows": len(table.time_ns),
+    }  # fmt: skip
+
+
+def _load(folder: Path) -> Table:
+    """Return a kept table. Raises OSError, ValueError, KeyError or TypeError when it is not whole."""
+    words = json.loads((folder / "header.json").read_text(encoding="utf-8"))
+    if words["format"] != FORMAT:
+        raise ValueError("another format")
+    report = dict(words["report"])
+    report["fingerprint"] = Fingerprint(**report["fingerprint"])
+    report["remarks"] = tuple(Remark(**remark) for remark in report["remarks"])
+    for key in ("columns", "units", "time_columns", "text_columns"):
+        report[key] = tuple(report[key])
+    time_ns = _mapped(folder / "time.npy")
+    columns = {name: _mapped(folder / f"column_{i:04d}.npy") for i, name in enumerate(words["columns"])}
+    if any(len(column) != words["rows"] for column in (time_ns, *columns.values())):
+        raise ValueError("columns of other lengths")
+    return Table(
+        words["log"],
+        tuple(words["names"]),
+        tuple(words["units"]),
+        time_ns,
+        words["absolute"],
+        columns,
+        tuple((start, stop) for start, stop in words["segments"]),
+        np.array(words["line_starts"], dtype=np.int64),
+        ReadReport(**report),
+        words["stamp_resolution"],
+    )

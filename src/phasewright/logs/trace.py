@@ -1,0 +1,229 @@
+"""Traces from tables: a channel from one column or a sum of products of columns, in SI."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from phasewright.bench import ChannelSource, ColumnTerm, Fault, Instrument, LogFault, base_channel, escape
+from phasewright.quantity import base_unit, convert
+
+from ._names import column_position
+from .records import Remark, Table, Trace
+
+_PRODUCTS = {
+    ("A", "V"): "W", ("A", "Ohm"): "V", ("A", "A", "Ohm"): "W", ("W", "s"): "J", ("A", "V", "s"): "J", ("Hz", "J"): "W",
+}  # fmt: skip
+# Readings that sensors and their interfaces give instead of a temperature: full-scale and all-ones codes, the
+# power-on value of 1-wire sensors (85), open input (-127) (data sheets of the common kinds, from memory).
+_TEMPERATURE_CODES = (0.0, -1.0, -127.0, -128.0, 127.0, 127.5, 127.996, 255.0, 255.996, 85.0)
+_JUMP = 8.0
+"""A code counts as a reading when it is reached in steps below this [K]."""
+
+
+def build_traces(
+    tables: Sequence[Table], sources: Sequence[ChannelSource], *, log: str, instrument: Instrument | None = None
+) -> tuple[Trace, ...]:
+    """Return one trace for every channel source, over all tables (files) of one log in order.
+
+    Tables on an absolute clock that go on where the last one ended share a segment. Raises LogFault with every
+    column that is not there, holds words, or does not measure what the channel needs.
+    """
+    time_ns, segments, absolute = _joined_time(tables)
+    traces, faults = [], []
+    for source in sources:
+        try:
+            parts = [channel_values(table, source) for table in tables]
+        except LogFault as fault:
+            faults.extend(fault.faults)
+            continue
+        values = parts[0][0] if len(parts) == 1 else np.concatenate([part[0] for part in parts])
+        remarks = list(dict.fromkeys(remark for part in parts for remark in part[1]))
+        channel = base_channel(source.channel)
+        values, flags = flag_values(channel.name, channel.unit, values)
+        traces.append(Trace(
+            source.channel, channel.unit, log, time_ns, values,
+            instrument.averaging if instrument else None, instrument.stamp_at if instrument else "unknown",
+            segments, absolute, (*remarks, *flags), max((table.stamp_resolution for table in tables), default=0.0),
+        ))  # fmt: skip
+    if faults:
+        raise LogFault(faults)
+    return tuple(traces)
+
+
+def _joined_time(tables: Sequence[Table]) -> tuple[np.ndarray, tuple[tuple[int, int], ...], bool]:
+    if len(tables) == 1:
+        return tables[0].time_ns, tables[0].segments, tables[0].absolute
+    absolute = all(table.absolute for table in tables)
+    segments: list[tuple[int, int]] = []
+    base, last = 0, None
+    for table in tables:
+        for index, (start, stop) in enumerate(table.segments):
+            begins = int(table.time_ns[start]) if stop > start else 0
+            if index == 0 and segments and absolute and last is not None and begins >= last:
+                segments[-1] = (segments[-1][0], base + stop)
+            else:
+                segments.append((base + start, base + stop))
+        base += len(table.time_ns)
+        last = int(table.time_ns[-1]) if len(table.time_ns) else last
+    return np.concatenate([table.time_ns for table in tables]), tuple(segments), absolute
+
+
+def channel_values(table: Table, source: ChannelSource) -> tuple[np.ndarray, tuple[Remark, ...]]:
+    """Return (values float64 (n,) in the channel's unit, remarks) of a channel. Raises LogFault."""
+    file = table.report.fingerprint.file
+    try:
+        channel = base_channel(source.channel)
+    except KeyError:
+        raise LogFault(
+            Fault(file, f"unknown channel {escape(source.channel)!r}", "name a channel of the list")
+        ) from None
+    total, remarks = None, []
+    for term in source.terms:
+        value, said = _term_values(table, term, source.channel, channel.unit, file)
+        remarks.extend(said)
+        total = value if total is None else total + value
+    if total is None:
+        raise LogFault(Fault(file, "channel without columns", "name at least one column", path=source.channel))
+    if len(total) and np.isnan(total).all():
+        shown = ", ".join(escape(c) for term in source.terms for c in term.columns)
+        raise LogFault(
+            Fault(
+                file,
+                f"no number in column {shown}",
+                "name a column that holds readings",
+                table.line_of(0),
+                path=source.channel,
+            )
+        )
+    return total, tuple(remarks)
+
+
+def _term_values(table: Table, term: ColumnTerm, name: str, unit: str, file: str):
+    remarks: list[Remark] = []
+    product, bases = None, []
+    units = (*term.units, *[""] * (len(term.columns) - len(term.units)))
+    single = len(term.columns) == 1
+    for column, stated in zip(term.columns, units, strict=True):
+        column_name = table.names[column_position(column, table.names, file, name)]
+        values = table.columns.get(column_name)
+        if values is None:
+            raise LogFault(
+                Fault(
+                    file,
+                    f"column {escape(column_name)!r} holds words, not numbers",
+                    "map a numeric column",
+                    table.report.header_line or None,
+                    path=name,
+                )
+            )
+        from_unit = stated or table.units[table.names.index(column_name)]
+        if not from_unit:
+            if unit != "1":
+                raise LogFault(
+                    Fault(
+                        file,
+                        f"column {escape(column_name)!r} states no unit",
+                        f'state it in the map, e.g. units = ["{unit}"]',
+                        table.report.header_line or None,
+                        path=name,
+                    )
+                )
+            values, from_unit, said = _ratio_scale(name, values, column_name)
+            remarks.extend(said)
+        try:
+            target = unit if single else base_unit(from_unit)
+            values = values if from_unit == target else convert(np.asarray(values), from_unit, target)
+        except ValueError:
+            raise LogFault(
+                Fault(
+                    file,
+                    f"column {escape(column_name)!r} is in {from_unit}, channel {name} needs {unit}",
+                    "map another column, or state its unit",
+                    table.report.header_line or None,
+                    path=name,
+                )
+            ) from None
+        bases.append(target)
+        product = values if product is None else product * values
+    if not single:
+        found = tuple(sorted(base for base in bases if base != "1"))
+        measured = _PRODUCTS.get(found, found[0] if len(found) == 1 else "1" if not found else "")
+        if measured != unit:
+            raise LogFault(
+                Fault(
+                    file,
+                    f"{' x '.join(bases)} of columns {', '.join(escape(c) for c in term.columns)} is no {unit}",
+                    "map columns whose product is what the channel measures",
+                    table.report.header_line or None,
+                    path=name,
+                )
+            )
+    if term.factor != 1.0:
+        product = product * term.factor
+    return product, remarks
+
+
+def _ratio_scale(channel: str, values: np.ndarray, column: str) -> tuple[np.ndarray, str, list[Remark]]:
+    """Return the unit of a ratio's column that states none: duties run from 0 to 1 or from 0 to 100."""
+    if not channel.partition(".")[0].endswith("_duty"):
+        return values, "1", []
+    top = float(np.nanmax(values)) if len(values) and not np.isnan(values).all() else 0.0
+    if top > 1.5:
+        return (
+            values,
+            "%",
+            [Remark("repair", f"no unit stated; taken as percent (highest value {top:g})", column=column)],
+        )
+    return values, "1", [Remark("note", f"no unit stated; taken as 0 to 1 (highest value {top:g})", column=column)]
+
+
+# ---- values that no sensor measured -------------------------------------------------------------------------------
+
+
+def flag_values(channel: str, unit: str, values: np.ndarray) -> tuple[np.ndarray, tuple[Remark, ...]]:
+    """Return (values float64 (n,) with sensor codes as NaN, remarks on what was flagged)."""
+    remarks: list[Remark] = []
+    if unit == "degC" and len(values):
+        values = _without_codes(values, remarks)
+    if len(values) >= 100:
+        first = values[0]
+        if (
+            unit in ("degC", "W", "A", "V", "J")
+            and values[-1] == first
+            and np.count_nonzero(values == first) == len(values)
+        ):
+            remarks.append(
+                Remark("note", f"{channel} never changes ({first:g} {unit}): stuck or unused?", count=len(values))
+            )
+    return values, tuple(remarks)
+
+
+def _without_codes(values: np.ndarray, remarks: list[Remark]) -> np.ndarray:
+    out = values
+    for code in _TEMPERATURE_CODES:
+        rows = np.flatnonzero(values == code)
+        if not len(rows) or len(rows) == len(values):
+            continue
+        others = values[(values != code) & ~np.isnan(values)]
+        if not len(others):
+            continue
+        # A reading is reached smoothly; a code is jumped to. Compare with the nearest other value on both sides.
+        good = np.flatnonzero((values != code) & ~np.isnan(values))
+        place = np.searchsorted(good, rows)
+        before = np.abs(values[good[np.maximum(place - 1, 0)]] - code)
+        after = np.abs(values[good[np.minimum(place, len(good) - 1)]] - code)
+        bad = rows[np.minimum(before, after) > _JUMP]
+        if len(bad):
+            out = out.copy() if out is values else out
+            out[bad] = np.nan
+            remarks.append(
+                Remark(
+                    "repair",
+                    f"{code:g} degC jumped to: sensor code, taken as missing",
+                    count=len(bad),
+                    mend="check the sensor",
+                )
+            )
+    return out
