@@ -7,8 +7,20 @@ import numpy as np
 import pytest
 
 from phasewright.bench import (
-    CHANNELS, Accuracy, Bench, Board, Campaign, Connector, Cooling, Cost, Instrument, Processor, Protection, Regulator,
-    Stage, Step,
+    CHANNELS,
+    Accuracy,
+    Bench,
+    Board,
+    Campaign,
+    Connector,
+    Cooling,
+    Cost,
+    Instrument,
+    Processor,
+    Protection,
+    Regulator,
+    Stage,
+    Step,
 )
 from phasewright.findings import analyze
 from phasewright.logs import AlignedTrace, ClockMap, Recording, Settling, StepSpan, Window
@@ -36,7 +48,9 @@ def a_bench(**changes) -> Bench:
         name="bench by hand",
         board=Board("board by hand", other_loads=6.0, other_loads_u=1.0, connectors=(Connector("PWR", 6, 9.0),)),
         regulator=Regulator(
-            "core rail", phase_count=12, stages_per_phase=1,
+            "core rail",
+            phase_count=12,
+            stages_per_phase=1,
             stage=Stage(current_rating=60.0, temperature_limit=125.0),
             protection=Protection(phase_current=52.0, temperature_trip=110.0),
         ),
@@ -69,8 +83,13 @@ class Played:
 
 
 LEVELS = {
-    "input_power": 300.0, "package_power": 250.0, "rail_current": 200.0, "rail_voltage": 1.2,
-    "regulator_temperature": 75.0, "coolant_temperature": 32.0, "ambient_temperature": 24.0,
+    "input_power": 300.0,
+    "package_power": 250.0,
+    "rail_current": 200.0,
+    "rail_voltage": 1.2,
+    "regulator_temperature": 75.0,
+    "coolant_temperature": 32.0,
+    "ambient_temperature": 24.0,
 }
 NOISE = {"W": 0.5, "A": 0.4, "V": 0.0004, "degC": 0.05, "Hz": 1e5, "1": 0.0, "J": 0.0}
 PERIOD = {"meter": 0.1, "host": 1.0}
@@ -84,7 +103,8 @@ def played(steps, generator=None, log_of=None, noise=None, time_u=None, keep=lam
     """Return (campaign, recording, spans, windows) of `steps` laid end to end with 20 s of idle between them."""
     generator = generator or np.random.default_rng(3)
     log_of = log_of or {
-        name: "host" if name in HOST or name in ("phase_count", "fan_duty", "protection_active") else "meter" for name in CHANNELS
+        name: "host" if name in HOST or name in ("phase_count", "fan_duty", "protection_active") else "meter"
+        for name in CHANNELS
     }
     spans, windows, at = [], [], 20.0
     for step in steps:
@@ -92,9 +112,17 @@ def played(steps, generator=None, log_of=None, noise=None, time_u=None, keep=lam
         start, end = at + 0.5 * step.length, at + 0.95 * step.length
         if not step.found:
             start = end = at
-        windows.append(Window(
-            step.name, start, end, step.settled, step.settling or (still(),), (), found=step.found,
-        ))
+        windows.append(
+            Window(
+                step.name,
+                start,
+                end,
+                step.settled,
+                step.settling or (still(),),
+                (),
+                found=step.found,
+            )
+        )
         at += step.length + 20.0
     channels = dict.fromkeys(name for step in steps for name in {**LEVELS, **step.levels})
     traces = {}
@@ -120,8 +148,16 @@ def played(steps, generator=None, log_of=None, noise=None, time_u=None, keep=lam
         value = value + sigma * generator.standard_normal(len(value))
         kept = keep(name, ends)
         traces[name] = AlignedTrace(
-            name, unit, log, log, (ends - period)[kept], ends[kept], value[kept], period,
-            (time_u or {}).get(log, 0.02 if log == "host" else 0.0), segments=((0, int(kept.sum())),),
+            name,
+            unit,
+            log,
+            log,
+            (ends - period)[kept],
+            ends[kept],
+            value[kept],
+            period,
+            (time_u or {}).get(log, 0.02 if log == "host" else 0.0),
+            segments=((0, int(kept.sum())),),
         )
     clocks = (
         ClockMap("meter", 0, "meter", "reference", 0, 0.0, 0.0),
@@ -142,5 +178,13 @@ def analyzed(*steps, bench=None, **options):
 def hand():
     """Everything that a test needs to build a recording by hand."""
     return SimpleNamespace(
-        Played=Played, analyzed=analyzed, played=played, bench=a_bench, still=still, LEVELS=LEVELS, HOST=HOST, METER=METER
+        Played=Played,
+        analyzed=analyzed,
+        played=played,
+        bench=a_bench,
+        still=still,
+        LEVELS=LEVELS,
+        HOST=HOST,
+        METER=METER,
+        fixed=analyzed(Played("8 phases")),
     )

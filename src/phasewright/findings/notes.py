@@ -68,7 +68,8 @@ def _accuracy_notes(findings: Sequence[StepFinding]) -> Iterable[str]:
     if any("not stated: 3 %" in text for text in bases):
         yield (
             "caution: package power is taken to be known within 3 % and 1 W (standard uncertainty), because its "
-            "accuracy is not stated; a gain error of the processor's reading looks just like a loss in proportion to load"
+            "accuracy is not stated; a gain error of the processor's reading looks just like a loss in proportion to "
+            "load"
         )
 
 
