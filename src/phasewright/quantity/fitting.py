@@ -193,7 +193,8 @@ def _inverse(table: np.ndarray, free: np.ndarray, cut: float) -> tuple[np.ndarra
     part = table[:, where]
     norms = np.sqrt(np.sum(part**2, axis=0))
     safe = np.where(norms > 0.0, norms, 1.0)
-    _, sizes, directions = np.linalg.svd(part / safe, full_matrices=True)
+    core = np.linalg.qr(part / safe, mode="r")  # p by p, so that all null directions come without an m by m matrix
+    _, sizes, directions = np.linalg.svd(core, full_matrices=True)
     rank = int(np.count_nonzero(sizes > cut * max(sizes[0], 1e-300)))
     seen = directions[:rank] / sizes[:rank, None]
     out[np.ix_(where, where)] = (seen.T @ seen) / np.outer(safe, safe)

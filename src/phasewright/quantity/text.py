@@ -72,7 +72,7 @@ def to_text(value: Value, unit: str | None = None) -> str:
         places += power
         x, low, high = (float(Decimal(n).scaleb(-power, _DIGITS)) for n in (x, low, high))
         half = 0.5 * (high - low)
-    lopsided = abs((high - x) - (x - low)) > 0.1 * half
+    lopsided = abs((high - x) - (x - low)) > 0.1 * half + 1e-15 * abs(x)  # rounding of the ends is no lop
     if lopsided:
         text = f"{_fixed(x, places)} (-{_fixed(x - low, places)}, +{_fixed(high - x, places)})"
     else:
