@@ -29,6 +29,8 @@ NOT_MEASURED = {
 PACKAGE = ("package_power", "package_energy")
 DIVISOR = {"limit": math.sqrt(3.0), "standard": 1.0, "expanded": 2.0}
 SHAPE = {"limit": "rectangular", "standard": "normal", "expanded": "normal"}
+OFTEN = 20
+"""Changes of a reading from which on their common step is believed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,21 +105,19 @@ def _stated(bench: Bench, instrument: str, channel: str, base: str) -> Accuracy 
 def observed_resolution(trace: AlignedTrace) -> float:
     """Return the step of the readings as seen in the log, in the channel's unit; 0 when none can be seen.
 
-    A step is seen when few distinct values recur often and all lie whole steps apart.
+    A step is seen when the readings change often, between few values, and always by whole steps.
     """
     values = trace.value if trace.high is None else trace.high
     stride = max(1, len(values) // 4096)
     sample = values[::stride]
     sample = sample[np.isfinite(sample)]
-    distinct = np.unique(sample)
-    if distinct.size < 2 or distinct.size > sample.size / 4:
+    changes = np.abs(np.diff(sample))
+    changes = changes[changes > 1e-9 * float(np.max(np.abs(sample), initial=0.0))]
+    if changes.size < OFTEN or np.unique(sample).size > sample.size / 4:
         return 0.0
-    gaps = np.diff(distinct)
-    step = float(gaps.min())
-    if step <= 1e-9 * float(np.abs(distinct).max()):
-        return 0.0
-    whole = np.round(gaps / step)
-    return step if np.all(np.abs(gaps / step - whole) < 0.02) else 0.0
+    step = float(changes.min())
+    ratio = changes / step
+    return step if np.all(np.abs(ratio - np.round(ratio)) < 0.02) else 0.0
 
 
 def resolution_u(step: float, scatter: float) -> float:
