@@ -285,9 +285,7 @@ def test_MB_22_SLUS930B_p53_single_phase():
 
 def test_MB_23_normalised_input_rms():
     expected = [0.3, 0.2, 0.152753, 0.122474, 0.0816497, 0.05, 0]
-    np.testing.assert_allclose(
-        input_capacitor_rms(1.0, 0.1, [1, 2, 3, 4, 6, 8, 10]), expected, rtol=0, atol=1e-6
-    )
+    np.testing.assert_allclose(input_capacitor_rms(1.0, 0.1, [1, 2, 3, 4, 6, 8, 10]), expected, rtol=0, atol=1e-6)
 
 
 def test_MB_24_input_rms_with_ripple_over_phase_count():

@@ -83,7 +83,7 @@ def test_LS_04_LM2743_input_capacitor():
 def test_LS_05_LM2743_inductor_total_and_efficiency():
     items = lm2743()
     assert items["inductor"] == pytest.approx(176e-3, rel=1e-12)
-    items["input capacitor"] = 88.8e-3  # as printed
+    items["input capacitor"] = bank_loss(input_capacitor_rms(4.0, 0.364, 1), 24e-3)  # with the unrounded current
     total = sum(items.values())
     assert total == near(608.2e-3, 0.1e-3)
     assert 4.8 / (4.8 + total) == near(0.8875, 0.00005)
@@ -245,7 +245,7 @@ def test_LS_18_copper_DCR_over_temperature():
 
 def test_LS_19_erdl_loss_by_difference():
     assert loss_worst_error(0.95, 0.005, 0.005) == near(0.195, 1e-12)
-    assert loss_worst_error(0.95, 0.005, 0.005) == near(0.20, 0.005)
+    assert loss_worst_error(0.95, 0.005, 0.005) == near(0.20, 0.005 + 1e-12)
     # By brute force: both readings at their bounds.
     worst = max(abs((1 + a) - 0.95 * (1 + b) - 0.05) / 0.05 for a in (-0.005, 0.005) for b in (-0.005, 0.005))
     assert loss_worst_error(0.95, 0.005, 0.005) == near(worst, 1e-12)

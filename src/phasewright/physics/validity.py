@@ -82,6 +82,12 @@ class Bound:
         return "must " + " and ".join(parts) if parts else "may be any number"
 
 
+def elementwise(function: Callable[..., float], *arguments: Number) -> Number:
+    """Return `function`, which knows single numbers only, of broadcast arguments."""
+    result = np.frompyfunc(function, len(arguments), 1)(*arguments)
+    return np.asarray(result, dtype=np.float64) if isinstance(result, np.ndarray) else float(result)
+
+
 ANY = Bound()
 POSITIVE = Bound(low=0.0, open_low=True)
 NOT_NEGATIVE = Bound(low=0.0)
@@ -118,6 +124,22 @@ def refuse(name: str, value: Any, rule: str, mend: str, what: str = "impossible 
     return ValueError(f"{what} ({name} = {shown}) - {rule} - {mend}")
 
 
+def require_below(function: str, low_name: str, low: Number, high_name: str, high: Number) -> None:
+    """Raise ValueError unless `low` lies below `high` everywhere."""
+    wrong = np.asarray(low >= high)
+    if wrong.any():
+        place = tuple(np.argwhere(wrong)[0])
+        low_at = float(np.broadcast_to(np.asarray(low), wrong.shape)[place])
+        high_at = float(np.broadcast_to(np.asarray(high), wrong.shape)[place])
+        raise refuse(
+            low_name,
+            low_at,
+            f"{low_name} must be below {high_name} ({high_at:g})",
+            f"check {low_name} and {high_name}",
+            f"{function}: impossible arguments",
+        )
+
+
 def _refusal(function: Any, name: str, value: Number, bound: Bound) -> ValueError:
     unit = documented_unit(function, name)
     outside = np.asarray(bound.outside(value))
@@ -143,8 +165,8 @@ def _as_number(function: Any, name: str, value: Any) -> Number:
     return array if array.ndim else float(array)
 
 
-def _plain(result: Any) -> Any:
-    """One number in, one Python float out."""
+def plain(result: Any) -> Any:
+    """Return a Python number for a single number, anything else as it is: one number in, one number out."""
     if isinstance(result, np.generic) or (isinstance(result, np.ndarray) and result.ndim == 0):
         return result.item()
     return result
@@ -179,7 +201,7 @@ def formula(
                     value = values[name] = _as_number(function, name, values[name])
                     if not bound.holds(value):
                         raise _refusal(function, name, value, bound)
-            return cast(R, _plain(function(**values)))  # type: ignore[call-arg]
+            return cast(R, plain(function(**values)))  # type: ignore[call-arg]
 
         result = cast(Any, checked)
         result.possible, result.range, result.source = possible, vouched, source
