@@ -1,0 +1,248 @@
+"""Brings one log into a campaign: copied unchanged, read, mapped to channels, written into campaign.toml."""
+
+from __future__ import annotations
+
+import filecmp
+import math
+import os
+import re
+import shutil
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+from phasewright.bench import BenchFault, ChannelSource, ColumnTerm, Fault, LogEntry, LogFault, base_channel, escape
+from phasewright.logs import ReadReport, Suggestion, Table
+
+
+@dataclass(frozen=True, slots=True)
+class ReadResult:
+    """A log brought into the campaign: how it was understood and what it was mapped to."""
+
+    file: str
+    log: str
+    instrument: str
+    instrument_added: bool
+    """True when bench.toml gained an [[instrument]] block for it, whose accuracy is still to be stated."""
+    report: ReadReport
+    suggestions: tuple[Suggestion, ...]
+    entry: LogEntry | None
+    """What campaign.toml now says; None when nothing was mapped."""
+
+    @property
+    def lost(self) -> bool:
+        """Whether readings were refused on the way, so that the log is not whole."""
+        return any(remark.kind == "refuse" for remark in self.report.remarks)
+
+    def suggested_map(self) -> dict[str, str]:
+        """Return channel -> column text of the best suggestion for each channel."""
+        best: dict[str, Suggestion] = {}
+        for suggestion in self.suggestions:
+            if suggestion.score >= 0.5 and suggestion.score > getattr(best.get(suggestion.channel), "score", 0.0):
+                best[suggestion.channel] = suggestion
+        return {channel: source_text(suggestion.source) for channel, suggestion in best.items()}
+
+    def lines(self) -> list[str]:
+        """Return what was read, mapped and repaired, as lines for the terminal."""
+        report = self.report
+        size = report.fingerprint.size
+        out = [
+            f"{escape(self.file, 255)}: {report.row_count} rows, {len(report.columns)} columns, {_size_text(size)}, "
+            f"sha256 {report.fingerprint.sha256[:12]}",
+            f"  read as    {report.encoding}, separator {_name_of(report.delimiter)}, decimal mark {report.decimal!r}, "
+            f"header in line {report.header_line}",
+            f"  time       {', '.join(escape(name) for name in report.time_columns)} as {report.time_format}: "
+            f"{report.first_time} to {report.last_time}",
+        ]
+        mapped = {source.channel: source for source in self.entry.channels} if self.entry else {}
+        reasons = {suggestion.channel: suggestion for suggestion in self.suggestions}
+        used: set[str] = set()
+        for channel, source in mapped.items():
+            used.update(name for term in source.terms for name in term.columns)
+            hint = reasons.get(channel)
+            first = [f"{value:.6g}" for value in hint.first_values[:3] if math.isfinite(value)] if hint else []
+            unit = base_channel(channel).unit
+            sample = f"   {', '.join(first)} {'' if unit == '1' else unit}" if first else ""
+            out.append(f"  {channel:<24} = {escape(source_text(source))}{sample.rstrip()}")
+        unused = [name for name in report.columns if name not in used and name not in report.time_columns]
+        if unused:
+            out.append(f"  not used   {', '.join(escape(name) for name in unused)}")
+        for remark in report.remarks:
+            where = f", from line {remark.line}" if remark.line else ""
+            times = f" ({remark.count} times{where})" if remark.count > 1 else f" (line {remark.line})" if where else ""
+            mend = f" - {remark.mend}" if remark.mend else ""
+            out.append(f"  {remark.kind:<9}  {remark.what}{times}{mend}")
+        if self.instrument_added:
+            out.append(f"  added      instrument {escape(self.instrument)!r} to bench.toml; state its accuracy there")
+        if self.entry is None:
+            out.append("  no column was mapped; say which is which: --map input_power='COLUMN'")
+        return out
+
+    def to_json(self) -> dict[str, object]:
+        """Return the result as JSON-safe values."""
+        return {
+            "file": self.file, "log": self.log, "instrument": self.instrument,
+            "instrument_added": self.instrument_added,
+            "report": asdict(self.report),
+            "channels": {
+                source.channel: source_text(source) for source in (self.entry.channels if self.entry else ())
+            },
+            "suggestions": [
+                {"channel": item.channel, "column": source_text(item.source), "score": item.score, "why": item.why}
+                for item in self.suggestions
+            ],
+        }  # fmt: skip
+
+
+def bring_log(
+    folder: Path,
+    log: Path,
+    *,
+    name: str,
+    instrument: str,
+    channel_map: Mapping[str, str] | None,
+    choose: Callable[[ReadResult], Mapping[str, str]] | None,
+    strict: bool,
+    progress: Callable[[float, str], None],
+) -> ReadResult:
+    """Do the work of ``jobs.read``; see there."""
+    from phasewright.bench import add_instrument, add_log, read_bench, read_campaign
+    from phasewright.logs import read_log, suggest_channels
+
+    bench = read_bench(folder / "bench.toml")
+    campaign = read_campaign(folder)
+    name = name or _log_name(log.stem)
+    kept = next((entry for entry in campaign.logs if entry.name == name), None)
+    instrument = instrument or (kept.instrument if kept else name)
+    known = any(item.name == instrument for item in bench.instruments)
+    inside = _inside(folder, log)
+    entry = replace(kept, channels=()) if kept else LogEntry(name=name, files=(), instrument=instrument, channels=())
+    table = read_log(log, entry, instrument=bench.instrument(instrument) if known else None, strict=strict,
+                     progress=progress, file=inside or log.name)  # fmt: skip
+    suggestions = tuple(suggest_channels(table))
+    file = inside or f"logs/{log.name}"
+    result = ReadResult(file, name, instrument, not known, table.report, suggestions, None)
+    if channel_map is None:
+        channel_map = choose(result) if choose else result.suggested_map()
+    channels = _channels(channel_map, table, file)
+    if not channels:
+        return result
+    if inside is None:
+        file = _copy_in(folder, log)
+    entry = replace(entry, files=(file,), instrument=instrument, channels=channels)
+    if not known:
+        add_instrument(folder, instrument)
+    add_log(folder, entry)
+    return replace(result, file=file, entry=entry)
+
+
+def parse_pairs(pairs: tuple[str, ...]) -> dict[str, str]:
+    """Return channel -> column text from ``channel=column`` words of the command line; BenchFault names the bad ones."""
+    found: dict[str, str] = {}
+    faults = []
+    for pair in pairs:
+        channel, sign, column = pair.partition("=")
+        if not sign or not channel.strip() or not column.strip():
+            what = f"{escape(pair)!r} is not CHANNEL=COLUMN"
+            faults.append(Fault("--map", what, "write for example --map input_power='Power [W]'"))
+        found[channel.strip()] = column.strip()
+    if faults:
+        raise BenchFault(faults)
+    return found
+
+
+def source_text(source: ChannelSource) -> str:
+    """Return where a channel comes from in one line: ``Power`` or ``U1 * I1 + U2 * I2``."""
+    parts = []
+    for term in source.terms:
+        text = " * ".join(term.columns)
+        parts.append(text if term.factor == 1 else f"{term.factor:g} * {text}")
+    return " + ".join(parts)
+
+
+def _channels(channel_map: Mapping[str, str], table: Table, file: str) -> tuple[ChannelSource, ...]:
+    """Return the channel sources that a map of texts asks for; every unknown channel and column is a fault."""
+    from phasewright.bench import CHANNELS
+
+    faults: list[Fault] = []
+    sources = []
+    for channel, text in channel_map.items():
+        if channel.partition(".")[0] not in CHANNELS:
+            mend = f"use one of: {', '.join(CHANNELS)}"
+            faults.append(Fault(file, f"channel {escape(channel)!r} is not known", mend))
+            continue
+        terms = _terms(text, table)
+        if terms is None:
+            mend = f"use one of its columns: {', '.join(escape(name) for name in table.report.columns)}"
+            faults.append(Fault(file, f"column {escape(text)!r} for {channel} is not in the log", mend))
+        else:
+            sources.append(ChannelSource(channel, terms))
+    if faults:
+        raise LogFault(faults)
+    return tuple(sources)
+
+
+def _terms(text: str, table: Table) -> tuple[ColumnTerm, ...] | None:
+    """Return the sum of products that `text` means, None when a column is not in the log.
+
+    The whole text is tried as one column first, because names such as ``P+`` or ``U*I`` exist.
+    """
+    names = set(table.report.columns)
+
+    def known(column: str) -> bool:
+        place = re.fullmatch(r"#([0-9]{1,4})", column)
+        return column in names or (place is not None and 1 <= int(place[1]) <= len(table.report.columns))
+
+    if known(text):
+        return (ColumnTerm((text,)),)
+    terms = tuple(
+        ColumnTerm(tuple(factor.strip() for factor in product.split("*"))) for product in text.split("+")
+    )
+    return terms if all(known(column) for term in terms for column in term.columns) else None
+
+
+def _log_name(stem: str) -> str:
+    name = re.sub(r"[^A-Za-z0-9_-]+", "-", stem).strip("-")
+    return name or "log"
+
+
+def _inside(folder: Path, log: Path) -> str | None:
+    """Return the path of `log` relative to the campaign, None when it lies outside."""
+    try:
+        return log.resolve().relative_to(folder.resolve()).as_posix()
+    except ValueError:
+        return None
+
+
+def _copy_in(folder: Path, log: Path) -> str:
+    """Copy `log` byte for byte into the campaign's logs folder; another file of that name there is never replaced."""
+    target = folder / "logs" / log.name
+    if target.exists():
+        if filecmp.cmp(log, target, shallow=False):
+            return f"logs/{log.name}"
+        mend = "rename the new log, or take the old one out of the logs folder yourself"
+        raise LogFault(Fault(f"logs/{log.name}", "another file of this name is in the campaign already", mend))
+    target.parent.mkdir(exist_ok=True)
+    handle, part = tempfile.mkstemp(dir=target.parent, prefix=".", suffix=".part")
+    os.close(handle)
+    try:
+        shutil.copyfile(log, part)
+        shutil.copystat(log, part)
+        os.replace(part, target)
+    except BaseException:
+        Path(part).unlink(missing_ok=True)
+        raise
+    return f"logs/{log.name}"
+
+
+def _name_of(delimiter: str) -> str:
+    return {",": "comma", ";": "semicolon", "\t": "tab", " ": "space", "|": "bar"}.get(delimiter, repr(delimiter))
+
+
+def _size_text(size: int) -> str:
+    for unit in ("B", "kB", "MB"):
+        if size < 1000:
+            return f"{size:.3g} {unit}"
+        size /= 1000
+    return f"{size:.3g} GB"
