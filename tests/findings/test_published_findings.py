@@ -60,7 +60,7 @@ def test_en_04_loss_ratio_behind_a_small_efficiency_difference(hand):
 
 
 def test_ls_19_loss_by_difference_of_two_readings_worst_case(hand):
-    """LS-19 (B. Erdl, Accurate measurement of power supply efficiency): half a percent on each, 95 %: 19.5 % of the loss."""
+    """LS-19 (B. Erdl, Accurate measurement of power supply efficiency): half a percent on each at 95 % is 19.5 %."""
     limits = {name: Accuracy(gain=0.005, stated_as="limit") for name in ("input_power", "package_power")}
     loss = (
         exact(hand, hand.Played(levels={"input_power": 300.0, "package_power": 285.0}), accuracy=limits)

@@ -123,9 +123,22 @@ def _silence(sources: Mapping[str, Source], span: StepSpan) -> tuple[float, floa
     for index in range(max(first - 1, 0), last):
         begin = float(stamps[index])
         end = float(stamps[index + 1]) if index + 1 < stamps.size else record_end
-        if begin >= span.start_s - 0.5 * SHORTEST and end - begin >= least:
+        if begin >= span.start_s - 0.5 * SHORTEST and end - begin >= least and not _others_speak(sources, begin, end):
             return begin, end
     return None
+
+
+def _others_speak(sources: Mapping[str, Source], begin: float, end: float) -> bool:
+    """Return True when another channel of a machine's log has readings in the silence: then one column was empty."""
+    machine = _machine_logs(sources)
+    return any(
+        item.trace.log in machine and take_readings(item.trace, begin + 1e-3, end - 1e-3).count > 0
+        for item in sources.values()
+    )
+
+
+def _machine_logs(sources: Mapping[str, Source]) -> set[str]:
+    return {item.trace.log for name, item in sources.items() if base_channel(name).name in MACHINE}
 
 
 def _judge_silence(
@@ -164,7 +177,7 @@ def _judge_silence(
 
 def _others_go_on(sources: Mapping[str, Source], begin: float) -> bool:
     """Return True when any log that is not the machine's has readings past `begin` [s] by more than a pause."""
-    machine = {item.trace.log for name, item in sources.items() if base_channel(name).name in MACHINE}
+    machine = _machine_logs(sources)
     return any(
         item.trace.log not in machine and len(item.trace.end_s) and float(item.trace.end_s[-1]) > begin + SHORTEST
         for item in sources.values()

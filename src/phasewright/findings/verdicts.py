@@ -89,8 +89,10 @@ def _tripped(case: Case) -> Verdict | None:
     if case.incident is None or not case.incident.tripped:
         return None
     if case.step.outcome in ("ran", "clamped"):
-        said = f"the step is stated to have {case.step.outcome.replace('clamped', 'been clamped')}"
-        return Verdict("unknown", (f"{said}, but the record says: {case.incident.sentence}",))
+        said = "run" if case.step.outcome == "ran" else "been clamped"
+        return Verdict(
+            "unknown", (f"the step is stated to have {said}, but the record says: {case.incident.sentence}",)
+        )
     return Verdict("tripped", (case.incident.sentence,))
 
 
