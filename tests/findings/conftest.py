@@ -124,7 +124,10 @@ def played(steps, generator=None, log_of=None, noise=None, time_u=None, keep=lam
             )
         )
         at += step.length + 20.0
-    channels = dict.fromkeys(name for step in steps for name in {**LEVELS, **step.levels})
+    levels = [{**LEVELS, **step.levels} for step in steps]
+    channels = dict.fromkeys(
+        name for found in levels for name in found if any(item.get(name) is not None for item in levels)
+    )
     traces = {}
     for name in channels:
         base = name.partition(".")[0]

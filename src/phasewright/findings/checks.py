@@ -161,8 +161,8 @@ def _check_ratio(findings: Sequence[StepFinding]) -> Check:
         return Check(
             "ratio",
             "doubt",
-            f"{words}, and it changes by {drift[0]:.2%} a kelvin of regulator temperature: a current sense without "
-            "temperature correction does that",
+            f"{words}, and it changes by {100.0 * drift[0]:.2f} % a kelvin of regulator temperature: a current sense "
+            "without temperature correction does that",
             numbers,
         )
     if typical.low95 is not None and typical.low95 > 1.0:
@@ -261,7 +261,9 @@ def _check_product(findings: Sequence[StepFinding]) -> Check:
             if (known and not gap.low95 <= 0.0 <= gap.high95 and abs(gap.value) > 0.005) or (
                 not known and abs(gap.value) > 0.05
             ):
-                doubts.append(f"in {finding.step.name} {side} voltage x current is {gap.value:+.1%} off {side} power")
+                doubts.append(
+                    f"in {finding.step.name} {side} voltage x current is {100.0 * gap.value:+.1f} % off {side} power"
+                )
         loss = quantities.get("conversion_loss")
         if loss is not None:
             looked += 1

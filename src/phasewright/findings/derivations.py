@@ -253,7 +253,7 @@ def _saturation(sheet: Sheet, cooling: Cooling, step: Step, window: Window) -> N
                 "the fan can do no more"
             )
         elif duty is not None and duty.value >= last_duty - 0.005:
-            reasons.append(f"fan at {duty.value:.0%}, the end of its map: it can do no more")
+            reasons.append(f"fan at {100.0 * duty.value:.0f} %, the end of its map: it can do no more")
     if settling is not None and not settling.settled and settling.slope > 1.64 * settling.slope_u:
         reasons.append(
             f"coolant still climbs by {settling.slope * 3600.0:.1f} K/h, up to {settling.remaining:.1f} K to come"

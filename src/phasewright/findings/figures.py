@@ -169,10 +169,13 @@ def _phase_count(sheet: Sheet, bench: Bench, step: Step, readings: Mapping[str, 
         counts, times = np.unique(np.round(logged.value), return_counts=True)
         usual = float(counts[int(np.argmax(times))])
         share = float(times.max()) / logged.count
-        basis = "as logged" if share == 1.0 else f"as logged in {share:.0%} of the window; it changed in the rest"
+        basis = (
+            "as logged" if share == 1.0 else f"as logged in {100.0 * share:.0f} % of the window; it changed in the rest"
+        )
         if share < 1.0:
             sheet.notes.append(
-                f"doubt: {step.name}: the phase count changed within the window ({usual:.0f} in {share:.0%} of it)"
+                f"doubt: {step.name}: the phase count changed within the window "
+                f"({usual:.0f} in {100.0 * share:.0f} % of it)"
             )
         if said is not None and float(said) != usual:
             sheet.notes.append(
@@ -241,4 +244,6 @@ def _energy(sheet: Sheet, sources: Mapping[str, Source], span: StepSpan) -> None
     value = value_from_parts(energy, "J", [part for part in parts if part.contribution], kind="derived")
     if not trust.known:
         value = replace(value, u=None, low95=None, high95=None, reason=trust.reason)
-    sheet.put("step_energy", Figure(value, f"input power over the whole step; readings cover {covered:.1%} of it"))
+    sheet.put(
+        "step_energy", Figure(value, f"input power over the whole step; readings cover {100.0 * covered:.1f} % of it")
+    )

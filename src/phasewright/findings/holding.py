@@ -68,7 +68,7 @@ def signs_of_holding(case: Case) -> list[str]:
 
 
 def _percent(share: float) -> str:
-    return f"{share:.0%}" if share >= 0.01 else "under 1 %"
+    return f"{100.0 * share:.0f} %" if share >= 0.01 else "under 1 %"
 
 
 def protection_share(case: Case) -> float | None:
@@ -138,7 +138,7 @@ def _short_of_load(case: Case) -> str:
     if not _protections(case):
         flat = _flatness(case, short[0])
         if flat is not None and flat < FLAT:
-            return f"{short[1]}, and held flat ({flat:.1%} scatter)"
+            return f"{short[1]}, and held flat ({100.0 * flat:.1f} % scatter)"
     return ""
 
 

@@ -10,6 +10,9 @@ from phasewright.logs import AlignedTrace
 
 __all__ = ["Readings", "take_readings"]
 
+SAME = 1e-6
+"""[s] Clock maps leave rounding in the last digits of a time."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
@@ -56,13 +59,13 @@ class Readings:
 def take_readings(trace: AlignedTrace, start_s: float, end_s: float) -> Readings:
     """Return the readings of `trace` whose whole interval lies within [start_s, end_s] [s].
 
-    A reading that straddles an end mixes the window with what is outside it and is left out; so is every missing one.
+    Times that differ by less than a microsecond count as equal. A reading that straddles an end mixes the window with what is outside it and is left out; so is every missing one.
     """
     pieces = []
     for first, past in trace.segments or ((0, len(trace.end_s)),):
         # Times never decrease inside a segment, so two bisections replace a pass over every sample.
-        low = first + int(np.searchsorted(trace.start_s[first:past], start_s, side="left"))
-        high = first + int(np.searchsorted(trace.end_s[first:past], end_s, side="right"))
+        low = first + int(np.searchsorted(trace.start_s[first:past], start_s - SAME, side="left"))
+        high = first + int(np.searchsorted(trace.end_s[first:past], end_s + SAME, side="right"))
         if high > low:
             pieces.append(slice(low, high))
     value = _joined(trace.value, pieces)
