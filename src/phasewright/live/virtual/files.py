@@ -10,7 +10,6 @@ from phasewright.live.virtual.scenario import PlannedStep, Scenario
 from phasewright.live.virtual.writing import header_names
 
 _PREFIX = (("n", 1e-9), ("u", 1e-6), ("m", 1e-3), ("", 1.0), ("k", 1e3), ("M", 1e6))
-_LARGE_PREFIX_FREE = {"degC", "K", "K/W", "1/K", "W", "A", "V"}
 
 
 def quantity(value: float, unit: str) -> str:
@@ -23,7 +22,7 @@ def quantity(value: float, unit: str) -> str:
         return f'"{value:.6g} {unit}"'
     size, factor = "", 1.0
     for name, scale in _PREFIX:
-        if name in ("k", "M") and unit in _LARGE_PREFIX_FREE or name in ("n", "u") and unit in ("V", "A", "W"):
+        if (name in ("k", "M") and unit not in ("Hz", "Ohm")) or (name in ("n", "u") and unit in ("V", "A", "W", "Hz")):
             continue
         if abs(value) >= 0.9995 * scale or factor == 1.0 and not size:
             size, factor = name, scale

@@ -202,8 +202,8 @@ def read_in_parts(instrument: VirtualInstrument, signals: Signals, generator: np
     count = int((float(clock.own(last)) - own_first) / instrument.period)
     length = instrument.averaging / (1.0 + instrument.clock.drift * 1e-6)
     skipped = int(np.ceil(instrument.averaging / instrument.period)) - 1
-    for begin in range(1 + max(skipped, 0), count, size):
-        end = clock.lab(own_first + instrument.period * np.arange(begin, min(begin + size, count)))
+    for begin in range(1 + max(skipped, 0), count + 1, size):
+        end = clock.lab(own_first + instrument.period * np.arange(begin, min(begin + size, count + 1)))
         stamp = _stamps(instrument, clock, end, generator)
         columns = {column.name: _column(instrument, column, signals, end - length, end, generator, errors)
                    for column in instrument.columns}
@@ -218,7 +218,7 @@ def _moments(instrument, clock: OwnClock, first: float, last: float, generator) 
         own += np.clip(generator.normal(0.0, instrument.jitter, count), -0.45 * instrument.period,
                        0.45 * instrument.period)
     end = clock.lab(own)
-    return end[(end > instrument.averaging) & (end <= last)]
+    return end[(end >= instrument.averaging - 1e-9) & (end <= last)]
 
 
 def _present(instrument, signals: Signals, end: np.ndarray, generator) -> np.ndarray:

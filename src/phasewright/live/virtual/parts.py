@@ -152,17 +152,12 @@ class Parts:
 
 def fitted_order(phase_count: int) -> np.ndarray:
     """Return the phases in switch-on order, spread over the row so that the heat spreads, int (phase_count,)."""
-    # Van der Corput order: each further phase falls into the widest gap.
-    keys = []
-    for index in range(phase_count):
-        key, scale, rest = 0.0, 0.5, index
-        while rest:
-            key += scale * (rest & 1)
-            rest >>= 1
-            scale /= 2
-        keys.append(key)
-    places = np.argsort(np.argsort(keys, kind="stable"), kind="stable")
-    return places.astype(int)
+    # Each further phase is the one farthest from those that are on already.
+    order = [0]
+    while len(order) < phase_count:
+        free = [place for place in range(phase_count) if place not in order]
+        order.append(max(free, key=lambda place: (min(abs(place - on) for on in order), -place)))
+    return np.array(order)
 
 
 def true_parts(bench: Bench, hidden: Hidden, layout: Layout, lot: dict[str, float], generator: np.random.Generator,

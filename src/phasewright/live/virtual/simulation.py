@@ -344,19 +344,18 @@ def _act(guards: Guards, second: Second, keeper: Keeper, piece: Piece, t: int, s
         return
     keeper.power += (second.power - keeper.power) * 0.25
     held = {"over_current": second.held}
-    excess = 0.0
+    room = 1.0
     if guards.power_limit is not None:
-        excess = max(excess, (keeper.power - guards.power_limit) / guards.power_limit)
-        held["power_limit"] = keeper.power > 0.985 * guards.power_limit and keeper.throttle < 1.0
+        room = min(room, 1.0 - keeper.power / guards.power_limit)
+        held["power_limit"] = keeper.throttle < 1.0 and keeper.power > 0.985 * guards.power_limit
     if guards.temperature_warning is not None:
-        excess = max(excess, (stage - guards.temperature_warning) / 40.0)
+        room = min(room, (guards.temperature_warning - stage) / 40.0)
         held["temperature_warning"] = keeper.throttle < 1.0 and stage > guards.temperature_warning - 2.0
     if guards.processor_temperature is not None:
-        excess = max(excess, (die - guards.processor_temperature) / 40.0)
+        room = min(room, (guards.processor_temperature - die) / 40.0)
         held["processor_temperature"] = keeper.throttle < 1.0 and die > guards.processor_temperature - 2.0
-    # Falls fast, recovers slowly, as such governors do; at rest it hovers just under the limit.
-    change = -0.4 * excess if excess > 0 else 0.002
-    keeper.throttle = float(np.clip(keeper.throttle + change, 0.15, 1.0))
+    # Such governors fall fast and recover slowly, and hover about the limit.
+    keeper.throttle = float(np.clip(keeper.throttle + np.clip(0.3 * room, -0.2, 0.01), 0.15, 1.0))
     held["governor"] = keeper.throttle < 0.999
     second.held = second.held or held["governor"]
     for name, acted in held.items():
