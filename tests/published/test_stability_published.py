@@ -14,7 +14,7 @@ from phasewright.physics import (
     rule_of_three,
     success_run_count,
 )
-from phasewright.physics.quantile import beta_point, gamma_point
+from phasewright.physics._quantile import beta_point, gamma_point
 
 
 def near(expected, tolerance):

@@ -135,6 +135,7 @@ from phasewright.physics.runaway import (
 )
 from phasewright.physics.sharing import (
     greatest_phase_current,
+    least_loss_phase_count,
     phase_current,
     total_protection,
 )
@@ -271,6 +272,7 @@ __all__ = [
     "input_capacitor_rms",
     "input_capacitor_rms_worst",
     "input_ripple",
+    "least_loss_phase_count",
     "load_line_band",
     "load_line_voltage",
     "loop_gain",

@@ -4,14 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from phasewright.physics.validity import (
-    FRACTION,
-    NOT_NEGATIVE,
-    POSITIVE,
-    Number,
-    formula,
-    require_below,
-)
+from phasewright.physics._arguments import Number, require_below
+from phasewright.physics.validity import FRACTION, NOT_NEGATIVE, POSITIVE, formula
 
 __all__ = [
     "dcr_sense_capacitance",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from phasewright.physics.validity import COUNT, NOT_NEGATIVE, OPEN_FRACTION, POSITIVE, Number, formula
+from phasewright.physics._arguments import Number
+from phasewright.physics.validity import COUNT, NOT_NEGATIVE, OPEN_FRACTION, POSITIVE, formula
 
 __all__ = [
     "bank_loss",

@@ -4,18 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from phasewright.physics._arguments import Number, refuse
 from phasewright.physics.buck import inductor_rms
-from phasewright.physics.validity import (
-    ANY,
-    FRACTION,
-    NOT_NEGATIVE,
-    POSITIVE,
-    TEMPERATURE,
-    Bound,
-    Number,
-    formula,
-    refuse,
-)
+from phasewright.physics.validity import ANY, FRACTION, NOT_NEGATIVE, POSITIVE, TEMPERATURE, Bound, formula
 
 __all__ = ["conduction_efficiency", "high_side_loss", "hot_resistance", "low_side_loss", "ohmic_loss"]
 

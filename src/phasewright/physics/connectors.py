@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from phasewright.physics.validity import COUNT, NOT_NEGATIVE, POSITIVE, Number, formula
+from phasewright.physics._arguments import Number
+from phasewright.physics.validity import COUNT, NOT_NEGATIVE, POSITIVE, formula
 
 __all__ = ["contact_current", "contact_heat", "contact_power"]
 

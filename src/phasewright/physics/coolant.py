@@ -4,16 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from phasewright.physics.validity import (
-    ANY,
-    NOT_NEGATIVE,
-    POSITIVE,
-    TEMPERATURE,
-    Bound,
-    Number,
-    formula,
-    refuse,
-)
+from phasewright.physics._arguments import Number, refuse
+from phasewright.physics.validity import ANY, NOT_NEGATIVE, POSITIVE, TEMPERATURE, Bound, formula
 
 __all__ = [
     "coolant_heat",

@@ -6,16 +6,8 @@ import math
 
 import numpy as np
 
-from phasewright.physics.validity import (
-    COUNT,
-    NOT_NEGATIVE,
-    POSITIVE,
-    TEMPERATURE,
-    Bound,
-    Number,
-    formula,
-    refuse,
-)
+from phasewright.physics._arguments import Number, refuse
+from phasewright.physics.validity import COUNT, NOT_NEGATIVE, POSITIVE, TEMPERATURE, Bound, formula
 
 __all__ = [
     "copper_coefficient",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from phasewright.physics.validity import ANY, NOT_NEGATIVE, OPEN_FRACTION, POSITIVE, Bound, Number, formula, refuse
+from phasewright.physics._arguments import Number, refuse
+from phasewright.physics.validity import ANY, NOT_NEGATIVE, OPEN_FRACTION, POSITIVE, Bound, formula
 
 __all__ = [
     "conversion_efficiency",

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from phasewright.physics.validity import ANY, NOT_NEGATIVE, Bound, Number, formula
+from phasewright.physics._arguments import Number
+from phasewright.physics.validity import ANY, NOT_NEGATIVE, Bound, formula
 
 __all__ = ["cost_of", "energy_per_year"]
 

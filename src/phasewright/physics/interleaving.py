@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from phasewright.physics._arguments import Number, refuse
 from phasewright.physics.buck import phase_ripple
-from phasewright.physics.validity import COUNT, NOT_NEGATIVE, OPEN_FRACTION, POSITIVE, Number, formula, refuse
+from phasewright.physics.validity import COUNT, NOT_NEGATIVE, OPEN_FRACTION, POSITIVE, formula
 
 __all__ = [
     "capacitive_ripple",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from phasewright.physics.validity import NOT_NEGATIVE, POSITIVE, TEMPERATURE, Bound, Number, formula, require_below
+from phasewright.physics._arguments import Number, require_below
+from phasewright.physics.validity import NOT_NEGATIVE, POSITIVE, TEMPERATURE, Bound, formula
 
 __all__ = [
     "arrhenius_factor",

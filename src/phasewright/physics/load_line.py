@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from phasewright.physics._arguments import Number, plain
 from phasewright.physics.records import Interval
-from phasewright.physics.validity import ANY, COUNT, NOT_NEGATIVE, POSITIVE, Number, formula, plain
+from phasewright.physics.validity import ANY, COUNT, NOT_NEGATIVE, POSITIVE, formula
 
 __all__ = [
     "charge_current",

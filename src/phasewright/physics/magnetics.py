@@ -6,17 +6,8 @@ import math
 
 import numpy as np
 
-from phasewright.physics.validity import (
-    COUNT,
-    NOT_NEGATIVE,
-    OPEN_FRACTION,
-    POSITIVE,
-    Bound,
-    Number,
-    elementwise,
-    formula,
-    refuse,
-)
+from phasewright.physics._arguments import Number, elementwise, refuse
+from phasewright.physics.validity import COUNT, NOT_NEGATIVE, OPEN_FRACTION, POSITIVE, Bound, formula
 
 __all__ = [
     "core_loss_sine",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from phasewright.physics.validity import NOT_NEGATIVE, Number, formula
+from phasewright.physics._arguments import Number
+from phasewright.physics.validity import NOT_NEGATIVE, formula
 
 __all__ = ["drift_bound", "meter_resolution_asked", "meter_uncertainty_asked", "spread_bound"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from phasewright.physics.validity import Array, Number
+from phasewright.physics._arguments import Array, Number
 
 __all__ = ["FinalValue", "FosterNetwork", "Interval", "Settled"]
 

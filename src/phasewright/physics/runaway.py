@@ -6,8 +6,9 @@ from collections.abc import Callable
 
 import numpy as np
 
+from phasewright.physics._arguments import Number, plain
 from phasewright.physics.records import Settled
-from phasewright.physics.validity import ANY, NOT_NEGATIVE, TEMPERATURE, Number, formula, plain
+from phasewright.physics.validity import ANY, NOT_NEGATIVE, TEMPERATURE, formula
 
 __all__ = ["loop_gain", "runaway_resistance", "settle_linear", "settle_together"]
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from phasewright.physics.validity import ANY, NOT_NEGATIVE, POSITIVE, Bound, Number, formula
+import numpy as np
 
-__all__ = ["greatest_phase_current", "phase_current", "total_protection"]
+from phasewright.physics._arguments import Number
+from phasewright.physics.validity import ANY, NOT_NEGATIVE, POSITIVE, Bound, formula
+
+__all__ = ["greatest_phase_current", "least_loss_phase_count", "phase_current", "total_protection"]
 
 # A mean phase count over a window in which phases were shed lies between whole numbers, so it is not refused here.
 PHASES = Bound(low=1.0, said_by="a rail has at least one phase")
@@ -103,3 +106,36 @@ def total_protection(phase_threshold: Number, phase_count: Number) -> Number:
         charge balance; 52 A on 8 phases is 416 A in total (common practice, no source).
     """
     return phase_threshold * phase_count
+
+
+@formula(
+    possible={"rail_current": NOT_NEGATIVE, "phase_loss": POSITIVE, "phase_resistance": POSITIVE},
+    source="own derivation: least of a n + r I^2 / n",
+)
+def least_loss_phase_count(rail_current: Number, phase_loss: Number, phase_resistance: Number) -> Number:
+    """Return the phase count at which fixed and resistive losses of the phases together are least.
+
+    n = I sqrt(r / a), not rounded
+
+    Parameters:
+        rail_current [A]: output current of the regulator under test.
+        phase_loss [W]: loss of one phase that does not depend on its current: gate, output charge, core.
+        phase_resistance [Ohm]: resistance of one phase's path: switches over the period, and winding.
+
+    Returns:
+        phase count [1], arguments broadcast; below 1 where even one phase is more than the load needs.
+
+    Range:
+        rail_current at least 0, the rest above 0 (physics).
+
+    Assumptions:
+        loss a n + r I^2 / n and parts that do not depend on n; phases share alike.
+
+    Example:
+        >>> round(least_loss_phase_count(100.0, 1.0, 2e-3), 3)
+        4.472
+
+    Source:
+        own derivation: least of a n + r I^2 / n.
+    """
+    return rail_current * np.sqrt(phase_resistance / phase_loss)

@@ -6,19 +6,10 @@ import math
 
 import numpy as np
 
-from phasewright.physics.quantile import beta_point, gamma_point
+from phasewright.physics._arguments import Number, elementwise, plain, refuse
+from phasewright.physics._quantile import beta_point, gamma_point
 from phasewright.physics.records import Interval
-from phasewright.physics.validity import (
-    COUNT,
-    OPEN_FRACTION,
-    POSITIVE,
-    Bound,
-    Number,
-    elementwise,
-    formula,
-    plain,
-    refuse,
-)
+from phasewright.physics.validity import COUNT, OPEN_FRACTION, POSITIVE, Bound, formula
 
 __all__ = [
     "clopper_pearson",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from phasewright.physics.validity import COUNT, NOT_NEGATIVE, POSITIVE, Bound, Number, formula
+from phasewright.physics._arguments import Number
+from phasewright.physics.validity import COUNT, NOT_NEGATIVE, POSITIVE, Bound, formula
 
 __all__ = [
     "charge_of",

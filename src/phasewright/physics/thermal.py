@@ -4,19 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from phasewright.physics._arguments import Array, Number, plain, refuse
 from phasewright.physics.records import FinalValue, FosterNetwork
-from phasewright.physics.validity import (
-    ANY,
-    NOT_NEGATIVE,
-    POSITIVE,
-    TEMPERATURE,
-    Array,
-    Bound,
-    Number,
-    formula,
-    plain,
-    refuse,
-)
+from phasewright.physics.validity import ANY, NOT_NEGATIVE, POSITIVE, TEMPERATURE, Bound, formula
 
 __all__ = [
     "approach_fraction",
@@ -31,6 +21,10 @@ __all__ = [
     "settling_time",
     "thermal_resistance",
 ]
+
+
+PATH = Bound(low=0.0, open_low=True, infinite=True)
+"""A path may be cut."""
 
 
 @formula(possible={"rise": ANY, "power": POSITIVE}, source="JESD51 (form of the definition)")
@@ -91,7 +85,7 @@ def series_thermal(thermal_resistances: Number) -> Number:
     return np.sum(np.atleast_1d(thermal_resistances), axis=-1)
 
 
-@formula(possible={"thermal_resistances": POSITIVE}, source="heat conduction in parallel")
+@formula(possible={"thermal_resistances": PATH}, source="heat conduction in parallel")
 def parallel_thermal(thermal_resistances: Number) -> Number:
     """Return the resistance of paths side by side between the same two temperatures.
 
@@ -121,7 +115,7 @@ def parallel_thermal(thermal_resistances: Number) -> Number:
         return np.divide(1.0, conductance)
 
 
-@formula(possible={"power": NOT_NEGATIVE, "thermal_resistances": POSITIVE}, source="heat conduction in parallel")
+@formula(possible={"power": NOT_NEGATIVE, "thermal_resistances": PATH}, source="heat conduction in parallel")
 def heat_split(power: Number, thermal_resistances: Number) -> Number:
     """Return how a heat divides over paths side by side.
 

@@ -5,20 +5,16 @@ from __future__ import annotations
 import functools
 import inspect
 import math
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Any, ParamSpec, Protocol, TypeAlias, TypeVar, cast
+from typing import Any, ParamSpec, Protocol, TypeVar, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = ["Bound", "Formula", "formula", "out_of_range", "refuse"]
+from phasewright.physics._arguments import Number, as_number, documented_unit, plain, refuse
 
-Array: TypeAlias = NDArray[np.float64]
-Number: TypeAlias = float | Array
-"""One SI number, or an array of them; a formula broadcasts its arguments against each other."""
+__all__ = ["Bound", "Formula", "formula", "out_of_range"]
 
 P = ParamSpec("P")
 R = TypeVar("R", covariant=True)
@@ -38,20 +34,37 @@ class Bound:
     open_high: bool = False
     whole: bool = False
     """True when only whole numbers lie inside."""
+    infinite: bool = False
+    """True when infinity lies inside, at an end that has no number."""
     said_by: str = "physics"
 
     def by(self, said_by: str) -> Bound:
         """Return the same interval, said by `said_by`."""
         return replace(self, said_by=said_by)
 
+    def _below(self, value: Any) -> Any:
+        if self.low > -math.inf:
+            return value <= self.low if self.open_low else value < self.low
+        return value < self.low if self.infinite else value <= self.low
+
+    def _above(self, value: Any) -> Any:
+        if self.high < math.inf:
+            return value >= self.high if self.open_high else value > self.high
+        return value > self.high if self.infinite else value >= self.high
+
+    def inner(self) -> tuple[float, float]:
+        """Return the least and the greatest float inside, leaving `whole` aside."""
+        least = self.low if not self._below(self.low) else math.nextafter(self.low, math.inf)
+        most = self.high if not self._above(self.high) else math.nextafter(self.high, -math.inf)
+        return least, most
+
     def outside(self, value: Number) -> Any:
         """Return True (one number) or an array of bool where `value` lies outside."""
-        low = value <= self.low if self.open_low and self.low > -math.inf else value < self.low
-        high = value >= self.high if self.open_high and self.high < math.inf else value > self.high
+        beyond = self._below(value) | self._above(value)
         if not self.whole:
-            return low | high
+            return beyond
         with np.errstate(invalid="ignore"):
-            return low | high | (np.abs(value - np.round(value)) > 1e-9)
+            return beyond | (np.abs(value - np.round(value)) > 1e-9)
 
     def holds(self, value: Number) -> bool:
         """Return True when no part of `value` lies outside; the common case costs one reduction a bound."""
@@ -59,16 +72,11 @@ class Bound:
             return not self.outside(value)
         if value.size == 0:
             return True
-        # NaN makes min and max NaN, which fails both comparisons and falls through to the exact test.
-        if self.low > -math.inf:
-            least = value.min()
-            if not (least > self.low if self.open_low else least >= self.low):
-                return not np.any(self.outside(value))
-        if self.high < math.inf:
-            most = value.max()
-            if not (most < self.high if self.open_high else most <= self.high):
-                return not np.any(self.outside(value))
-        return not (self.whole and np.any(self.outside(value)))
+        least, most = value.min(), value.max()
+        # NaN makes both NaN and hides the rest, so it takes the slow way round.
+        if self.whole or least != least or self._below(least) or self._above(most):
+            return not np.any(self.outside(value))
+        return True
 
     def rule(self) -> str:
         """Return the interval in words."""
@@ -79,13 +87,9 @@ class Bound:
             parts.append(f"be {'above' if self.open_low else 'at least'} {self.low:g}")
         if self.high < math.inf:
             parts.append(f"be {'below' if self.open_high else 'at most'} {self.high:g}")
+        elif not self.infinite:
+            parts.append("be finite")
         return "must " + " and ".join(parts) if parts else "may be any number"
-
-
-def elementwise(function: Callable[..., float], *arguments: Number) -> Number:
-    """Return `function`, which knows single numbers only, of broadcast arguments."""
-    result = np.frompyfunc(function, len(arguments), 1)(*arguments)
-    return np.asarray(result, dtype=np.float64) if isinstance(result, np.ndarray) else float(result)
 
 
 ANY = Bound()
@@ -112,34 +116,6 @@ class Formula(Protocol[P, R]):
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R: ...
 
 
-def documented_unit(function: Any, name: str) -> str:
-    """Return the bracketed unit that the docstring of `function` gives argument `name`; '' if it gives none."""
-    found = re.search(rf"^\s+{re.escape(name)} \[([^\]]+)\]", function.__doc__ or "", re.MULTILINE)
-    return found.group(1) if found else ""
-
-
-def refuse(name: str, value: Any, rule: str, mend: str, what: str = "impossible argument") -> ValueError:
-    """Return the ValueError to raise: ``what (name = value) - rule - mend``."""
-    shown = f"{value:g}" if isinstance(value, int | float) else str(value)
-    return ValueError(f"{what} ({name} = {shown}) - {rule} - {mend}")
-
-
-def require_below(function: str, low_name: str, low: Number, high_name: str, high: Number) -> None:
-    """Raise ValueError unless `low` lies below `high` everywhere."""
-    wrong = np.asarray(low >= high)
-    if wrong.any():
-        place = tuple(np.argwhere(wrong)[0])
-        low_at = float(np.broadcast_to(np.asarray(low), wrong.shape)[place])
-        high_at = float(np.broadcast_to(np.asarray(high), wrong.shape)[place])
-        raise refuse(
-            low_name,
-            low_at,
-            f"{low_name} must be below {high_name} ({high_at:g})",
-            f"check {low_name} and {high_name}",
-            f"{function}: impossible arguments",
-        )
-
-
 def _refusal(function: Any, name: str, value: Number, bound: Bound) -> ValueError:
     unit = documented_unit(function, name)
     outside = np.asarray(bound.outside(value))
@@ -151,25 +127,6 @@ def _refusal(function: Any, name: str, value: Number, bound: Bound) -> ValueErro
     text = f"{shown:g} {unit}" if unit not in ("", "1") else f"{shown:g}"
     mend = f"give {name}{f' in {unit}' if unit not in ('', '1') else ''} within that range"
     return refuse(label, text, f"{name} {bound.rule()}", mend, f"{function.__name__}: impossible argument")
-
-
-def _as_number(function: Any, name: str, value: Any) -> Number:
-    if isinstance(value, float | int):
-        return float(value)
-    try:
-        array = np.asarray(value, dtype=np.float64)
-    except (TypeError, ValueError):
-        unit = documented_unit(function, name) or "1"
-        what = f"{function.__name__}: not a number"
-        raise refuse(name, repr(value), f"{name} is a number or an array", f"give it in {unit}", what) from None
-    return array if array.ndim else float(array)
-
-
-def plain(result: Any) -> Any:
-    """Return a Python number for a single number, anything else as it is: one number in, one number out."""
-    if isinstance(result, np.generic) or (isinstance(result, np.ndarray) and result.ndim == 0):
-        return result.item()
-    return result
 
 
 def formula(
@@ -189,6 +146,7 @@ def formula(
         for name in vouched:
             if name not in names:
                 raise TypeError(f"bound of an unknown argument (name = {name}) - {function.__name__} has {names}")
+        checks = tuple((name, *bound.inner(), bound) for name, bound in possible.items())
 
         @functools.wraps(function)
         def checked(*args: P.args, **kwargs: P.kwargs) -> R:
@@ -196,9 +154,12 @@ def formula(
             values.update(kwargs)
             if len(values) != len(args) + len(kwargs):
                 return function(*args, **kwargs)  # says in Python's own words which argument is wrong
-            for name, bound in possible.items():
+            for name, least, most, bound in checks:
                 if name in values:
-                    value = values[name] = _as_number(function, name, values[name])
+                    value = values[name]
+                    if type(value) is float and least <= value <= most and not bound.whole:
+                        continue
+                    value = values[name] = as_number(function, name, value)
                     if not bound.holds(value):
                         raise _refusal(function, name, value, bound)
             return cast(R, plain(function(**values)))  # type: ignore[call-arg]
@@ -226,7 +187,7 @@ def out_of_range(function: Any, **arguments: Any) -> tuple[str, ...]:
         if name not in bounds:
             continue
         bound = bounds[name]
-        value = _as_number(function, name, given)
+        value = as_number(function, name, given)
         outside = np.asarray(bound.outside(value))
         if outside.any():
             worst = np.asarray(value)[outside] if outside.ndim else np.asarray([value])
