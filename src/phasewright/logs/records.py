@@ -216,7 +216,7 @@ class AlignedTrace:
         return 0.5 * (self.start_s + self.end_s)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class Recording:
     """All logs of a campaign on one clock. Zero of the clock = first stamp of the reference log."""
 

@@ -2,64 +2,88 @@
 
 from __future__ import annotations
 
+from weakref import WeakKeyDictionary
+
 import numpy as np
 
 from phasewright.bench import Bench, Campaign, Step
 from phasewright.logs.records import AlignedTrace, Recording, Settling, StepSpan, Window
-from phasewright.logs.steady.slope import fit_slope, resolution_of
+from phasewright.logs.steady.constants import TimeConstants, learn_constants
+from phasewright.logs.steady.judgement import Judged, judge
+from phasewright.logs.steady.load import Held, Load, held_load, load_of
 
 THERMAL = (
     "regulator_temperature", "inductor_temperature", "board_temperature", "connector_temperature",
     "coolant_temperature", "processor_temperature",
 )
-DEFAULT_TIME_CONSTANT = {"liquid": 300.0, "air": 300.0}
 SHORTEST = 20.0
 """A window shorter than this is none [s]."""
 
 
 def find_window(recording: Recording, span: StepSpan, step: Step, bench: Bench, campaign: Campaign) -> Window:
-    """Return the window of `span` from which figures are taken, and whether every thermal channel has settled in it."""
-    traces = {k: t for k, t in recording.traces.items() if len(t.end_s)}
-    guard = _guard(traces)
-    start, end = span.start_s + guard, span.end_s - guard
-    discarded = [(span.start_s, start, "edge of the step: clock uncertainty and averaging times"),
-                 (end, span.end_s, "edge of the step: clock uncertainty and averaging times")]
-    if end - start < SHORTEST:
-        return Window(step.name, span.start_s, span.start_s, False, (),
-                      (f"step of {span.end_s - span.start_s:.0f} s leaves no {SHORTEST:.0f} s window",), False,
-                      ((span.start_s, span.end_s, "too short"),))
-    lead = campaign.window_lead if campaign.window_lead is not None else 0.0
-    length = campaign.window_length or max(0.3 * (end - start), 60.0)
-    first = max(start + lead, end - length)
-    discarded.append((start, first, "settling"))
-    settling = []
-    liquid = bench.cooling.coolant if bench is not None else "air"
-    constant = DEFAULT_TIME_CONSTANT.get(liquid, 300.0)
-    for key in sorted(traces):
-        if key.partition(".")[0] in THERMAL:
-            found = _settling(key, traces[key], first, end, constant, campaign.settle_bound)
-            if found:
-                settling.append(found)
-    settled = bool(settling) and all(s.settled for s in settling)
-    reasons = tuple(s.reason for s in settling) or ("no temperature channel: settling cannot be shown",)
-    return Window(step.name, first, end, settled, tuple(settling), reasons, True,
-                  tuple(d for d in discarded if d[1] > d[0]))
+    """Return the window of `span` from which figures are taken, and whether every thermal channel has settled in it.
+
+    The window lies in the stretch of the step over which the load was held, clear of its edges by clock uncertainty and
+    averaging times. It starts when what remains of the transients is a small part of ``campaign.settle_bound`` [K]; when
+    that never happens it is the last part of the step, not settled, with the reasons in numbers. ``window_lead`` and
+    ``window_length`` of the campaign bind where they are stated.
+    """
+    traces = {key: trace for key, trace in recording.traces.items() if len(trace.end_s)}
+    held = held_load(traces, span, _guard(traces))
+    if held.end - held.start < SHORTEST:
+        return Window(
+            step.name, span.start_s, span.start_s, False, (),
+            (f"of {span.end_s - span.start_s:.1f} s only {max(held.end - held.start, 0.0):.1f} s have a held load; a window "
+             f"needs {SHORTEST:.0f} s",), False, ((span.start_s, span.end_s, "too short"),))
+    load, constants = _learnt(recording, bench.cooling.coolant if bench is not None else "air")
+    judged = [
+        judge(key, traces[key], load, held.start, held.end, constants, campaign.settle_bound)
+        for key in sorted(traces) if key.partition(".")[0] in THERMAL
+    ]
+    start, lead_said = _start(held, judged, campaign)
+    settling = tuple(item.settling(start, held.end) for item in judged)
+    settled = bool(settling) and all(item.settled for item in settling)
+    reasons = tuple(item.reason for item in settling) or ("no temperature channel: settling cannot be shown",)
+    discarded = list(held.discarded)
+    if start > held.start:
+        discarded.append((held.start, start, lead_said))
+    return Window(step.name, start, held.end, settled, settling, reasons, True, tuple(sorted(discarded)))
+
+
+_LEARNT: WeakKeyDictionary[Recording, tuple[Load | None, TimeConstants]] = WeakKeyDictionary()
+
+
+def _learnt(recording: Recording, coolant: str) -> tuple[Load | None, TimeConstants]:
+    """Load and time constants of a recording, worked out once: the recording is frozen, so they cannot grow old."""
+    found = _LEARNT.get(recording)
+    if found is None:
+        traces = {key: trace for key, trace in recording.traces.items() if len(trace.end_s)}
+        load = load_of(traces)
+        thermal = {k: t for k, t in traces.items() if k.partition(".")[0] in THERMAL and t.time_u < 40.0}
+        found = _LEARNT[recording] = (load, learn_constants(thermal, load, coolant))
+    return found
 
 
 def _guard(traces: dict[str, AlignedTrace]) -> float:
+    """Twice the worst placement of the quick channels and the longest averaging [s]."""
     known = [2 * t.time_u for t in traces.values() if np.isfinite(t.time_u) and t.time_u < 5]
-    return max(known, default=0.0) + max((t.averaging for t in traces.values()), default=0.0)
+    lengths = [t.averaging for t in traces.values() if np.isfinite(t.time_u) and t.time_u < 5]
+    return max(known, default=0.0) + max(lengths, default=0.0)
 
 
-def _settling(key: str, trace: AlignedTrace, start: float, end: float, constant: float, bound: float) -> Settling | None:
-    inside = (trace.start_s >= start) & (trace.end_s <= end)
-    line = fit_slope(trace.middle_s[inside], trace.value[inside], resolution=resolution_of(trace.value))
-    if line is None:
-        return Settling(key, 0.0, float("inf"), constant, float("inf"), bound, False, f"{key}: fewer than 4 readings")
-    remaining = constant * line.bound()
-    settled = remaining <= bound
-    said = "settled" if settled else "not settled"
-    return Settling(
-        key, line.slope, line.u, constant, remaining, bound, settled,
-        f"{key}: {said}: slope {line.slope * 3600:+.2f} K/h, at most {remaining:.2f} K remain "
-        f"(bound {bound:g} K, time constant {constant:.0f} s)")
+def _start(held: Held, judged: list[Judged], campaign: Campaign) -> tuple[float, str]:
+    """Where the window starts: as stated, else where the transients have died away, else the last part."""
+    length = held.end - held.start
+    if campaign.window_lead is not None or campaign.window_length is not None:
+        first = held.start + (campaign.window_lead or 0.0)
+        if campaign.window_length is not None:
+            first = max(first, held.end - campaign.window_length)
+        if held.end - first >= SHORTEST:
+            return first, "left out as stated in the campaign"
+    least = min(max(60.0, 0.2 * length), 0.6 * length)
+    starts = np.linspace(held.start, held.end - least, 12)
+    for share in (0.5, 1.0):
+        for first in starts:
+            if judged and all(item.certain(float(first), held.end, share) for item in judged):
+                return float(first), "temperatures still moving"
+    return held.end - max(least, 0.3 * length), "temperatures still moving"

@@ -1,0 +1,88 @@
+"""Has a channel settled? What remains of its transient at the end of the step, bounded from its tail."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from phasewright.logs.records import AlignedTrace, Settling
+from phasewright.logs.steady.constants import TimeConstants
+from phasewright.logs.steady.load import Load
+from phasewright.logs.steady.series import Series, prepare
+from phasewright.logs.steady.slope import fit_slope
+from phasewright.logs.steady.tail import Tail, fit_tail
+
+CERTAIN = 0.99
+"""One-sided probability at which a step is called settled."""
+_STARTS = (0.15, 0.3, 0.45, 0.6, 0.75)
+_SHORTEST = 40.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judged:
+    """One channel of one step, with every tail that was tried, longest first."""
+
+    channel: str
+    trace: AlignedTrace
+    zero: float
+    series: Series | None
+    tails: tuple[Tail, ...]
+    constants: TimeConstants
+    bound: float
+    why_not: str = ""
+
+    def certain(self, start: float, end: float, share: float) -> bool:
+        """Whether surely (99 %) less than `share` of the bound remains on average from `start` to `end` [s]."""
+        first, last = start - self.zero, end - self.zero
+        return any(
+            tail.shifted(first, last).chance(share * self.bound) <= 1.0 - CERTAIN
+            for tail in self.tails if tail.start <= first + 1e-6
+        )
+
+    def settling(self, start: float, end: float) -> Settling:
+        """Return the judgement over the window from `start` to `end` [s]."""
+        slowest = self.constants.slowest()
+        if not self.tails or self.series is None:
+            return Settling(self.channel, 0.0, float("inf"), slowest, float("inf"), self.bound, False,
+                            f"{self.channel}: not settled: {self.why_not}")
+        first, last = start - self.zero, end - self.zero
+        shifted = [tail.shifted(first, last) for tail in self.tails if tail.start <= first + 1e-6]
+        best = min(shifted or [self.tails[0].shifted(first, last)], key=lambda tail: tail.bound(CERTAIN))
+        sure, remaining = best.bound(CERTAIN), best.bound()
+        inside = (self.trace.start_s >= start) & (self.trace.end_s <= end)
+        line = fit_slope(self.trace.middle_s[inside], self.trace.value[inside], resolution=self.series.resolution)
+        slope, slope_u = (line.slope, line.u) if line else (0.0, float("inf"))
+        settled = sure <= self.bound
+        mean, u = best.estimate()
+        return Settling(
+            self.channel, slope, slope_u, slowest, remaining, self.bound, settled,
+            f"{self.channel}: {'settled' if settled else 'not settled'}: {mean:+.2f} K of the transient remain, at most "
+            f"{sure:.2f} K with {100 * CERTAIN:.0f} % (bound {self.bound:g} K, time constants up to {slowest:.0f} s"
+            f"{'' if self.constants.shown else ' assumed'})",
+        )
+
+
+def judge(
+    key: str, trace: AlignedTrace, load: Load | None, start: float, end: float, constants: TimeConstants, bound: float
+) -> Judged:
+    """Return what the readings of one channel from `start` to `end` [s] say about its transient."""
+    why = ""
+    series = None
+    tails: list[Tail] = []
+    if not np.isfinite(trace.time_u) or trace.time_u > 0.2 * (end - start):
+        why = "its clock is too uncertain to place it in the step"
+    else:
+        series = prepare(key, trace, load, start, end)
+        if series is None:
+            why = "fewer than 12 readings in the step"
+    if series is not None:
+        constant, weight = constants.constant, constants.weight / constants.weight.sum()
+        for share in _STARTS:
+            if (1.0 - share) * (end - start) >= min(_SHORTEST, 0.5 * (end - start)):
+                tail = fit_tail(series, share * (end - start), constant, weight)
+                if tail is not None:
+                    tails.append(tail)
+        if not tails:
+            why = "fewer than 12 readings in the last part of the step"
+    return Judged(key, trace, start, series, tuple(tails), constants, bound, why)
