@@ -49,10 +49,10 @@ def demo_bench() -> Bench:
                               temperature_trip=125.0, source="regulator settings of the simulated board"),
         controller_power=0.5, sharing_error=0.08)
     return Bench(
-        name="Simulated open bench with the Fenwick Hollow FH-10 board",
-        board=Board(name="Fenwick Hollow FH-10", description="invented ten-phase board; it does not exist",
-                    input_voltage=12.0, input_resistance=1.6e-3, input_resistance_u=0.4e-3, other_loads=19.0,
-                    other_loads_u=2.5,
+        name="Simulated open bench with the Tarrowmere TM-10 board",
+        board=Board(name="Tarrowmere TM-10", description="invented ten-phase board; it does not exist",
+                    input_voltage=12.0, input_resistance=1.6e-3, input_resistance_u=0.4e-3, other_loads=25.0,
+                    other_loads_u=2.0,
                     connectors=(Connector("P1", 4, 8.0, _SHEET), Connector("P2", 4, 8.0, _SHEET))),
         regulator=regulator,
         processor=Processor(name="simulated 16-core processor", temperature_limit=95.0, power_limit=400.0),

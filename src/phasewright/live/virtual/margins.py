@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from phasewright.bench import Accuracy, Limit, limits_of
-from phasewright.live.virtual.scenario import PlannedStep
-
-if TYPE_CHECKING:
-    from phasewright.live.virtual.truth import Truth
+from phasewright.live.virtual.scenario import PlannedStep, Scenario
+from phasewright.live.virtual.signals import Signals
+from phasewright.live.virtual.workload import BLOCK
 
 BY_PEAK = ("protection", "absolute_maximum")
 """Kinds of limit that a short peak reaches as well as a mean."""
@@ -50,61 +48,60 @@ def settings_of(step: PlannedStep) -> dict[str, float | str]:
     return found
 
 
-def true_margins(truth: Truth, step: PlannedStep, start: float, end: float, hot: float) -> tuple[TrueMargin, ...]:
+def true_margins(scenario: Scenario, signals: Signals, step: PlannedStep, start: float, end: float,
+                 hot: float) -> tuple[TrueMargin, ...]:
     """Return the true margin to every limit between two lab times [s]; `hot` is the settled hottest stage [degC]."""
     found = []
-    for limit in limits_of(truth.bench, settings_of(step)):
-        span = _figures(truth, limit, step, start, end, hot)
+    for limit in limits_of(scenario.bench, settings_of(step)):
+        span = _figures(scenario, signals, limit, step, start, end, hot)
         if span is not None:
             low, high, u = span
             found.append(TrueMargin(limit.name, limit.applies_to, limit.value - high, limit.value - low, u))
     return tuple(found)
 
 
-def _figures(truth: Truth, limit: Limit, step: PlannedStep, start: float, end: float,
+def _figures(scenario: Scenario, signals: Signals, limit: Limit, step: PlannedStep, start: float, end: float,
              hot: float) -> tuple[float, float, float] | None:
     """Return (least, greatest, u) of what may fairly be called the figure that `limit` bounds; None = not logged."""
-    signals, regulator, name = truth.signals, truth.bench.regulator, limit.applies_to
+    regulator, name = scenario.bench.regulator, limit.applies_to
     mean = lambda channel: float(signals.get(channel).mean(start, end))  # noqa: E731
     by_peak = limit.kind in BY_PEAK
     first, last = int(start), max(int(end), int(start) + 1)
     if name in ("phase_current", "stage_current", "rail_current"):
         current = mean("rail_current")
-        u = _u(truth, "rail_current", current)
-        peak = _finest_peak(truth, "rail_current", first, last) if by_peak else current
+        u = _u(scenario, "rail_current", current)
+        peak = _finest_peak(signals, "rail_current", first, last) if by_peak else current
         if name == "rail_current":
             return current, peak, u
         share = step.phase_count * (regulator.stages_per_phase if name == "stage_current" else 1)
-        worst = float(truth.signals.run.peak[first:last].max()) * step.phase_count / share if by_peak else (
+        worst = float(signals.run.peak[first:last].max()) * step.phase_count / share if by_peak else (
             current / share * (1.0 + (regulator.sharing_error or 0.0)))
         return current / share, max(worst, peak / share), np.hypot(u / share, 0.02 * current / share)
     if name in ("contact_current", "input_current"):
-        contacts = sum(item.contact_count for item in truth.bench.board.connectors) if name == "contact_current" else 1
-        drawn = mean("input_current") / max(contacts, 1)
+        contacts = sum(item.contact_count for item in scenario.bench.board.connectors)
+        drawn = mean("input_current") / (max(contacts, 1) if name == "contact_current" else 1)
         return drawn, 1.15 * drawn, 0.01 * drawn
-    logged = {column.signal for item in truth.scenario.instruments for column in item.columns}
+    logged = {column.signal for item in scenario.instruments for column in item.columns}
     if name not in logged:
         return None
     value = mean(name)
     if name == "regulator_temperature":
         settled = hot if np.isfinite(hot) else value
         peak = float(signals.points[name][first : last + 1].max())
-        return min(value, settled), max(value, settled, peak), _u(truth, name, value) + 0.3
+        return min(value, settled), max(value, settled, peak), _u(scenario, name, value) + 0.3
     if name in signals.fine:
-        return value, _finest_peak(truth, name, first, last) if by_peak else value, _u(truth, name, value)
+        return value, _finest_peak(signals, name, first, last) if by_peak else value, _u(scenario, name, value)
     peak = float(signals.points[name][first : last + 1].max()) if name in signals.points else value
-    return value, max(peak, value), _u(truth, name, value) + 0.3
+    return value, max(peak, value), _u(scenario, name, value) + 0.3
 
 
-def _finest_peak(truth: Truth, name: str, first: int, last: int) -> float:
-    from phasewright.live.virtual.workload import BLOCK
-
-    return float(truth.signals.fine[name][first * BLOCK : last * BLOCK].max())
+def _finest_peak(signals: Signals, name: str, first: int, last: int) -> float:
+    return float(signals.fine[name][first * BLOCK : last * BLOCK].max())
 
 
-def _u(truth: Truth, channel: str, value: float) -> float:
+def _u(scenario: Scenario, channel: str, value: float) -> float:
     """Return the standard uncertainty with which the instruments of the bench state `channel`."""
-    for item in truth.scenario.instruments:
+    for item in scenario.instruments:
         if channel in item.accuracy:
             return stated_u(item.accuracy[channel], value)
     return 0.05 * abs(value)
@@ -117,15 +114,15 @@ def stated_u(stated: Accuracy, value: float) -> float:
                          + stated.resolution**2 / 12.0))
 
 
-def verdicts(state: str, acted: float, length: float, remaining: Mapping[str, float], bound: float,
+def verdicts(state: str, acted: float, remaining: Mapping[str, float], bound: float,
              found: tuple[TrueMargin, ...]) -> tuple[str, frozenset[str]]:
     """Return (the verdict of one who knows all, every verdict that a careful reader of the logs may give).
 
     The margin rules are those of the design: `sustained` needs a settled step, nothing acting and every margin surely
     positive; `marginal` a margin that these instruments cannot tell from zero, or one surely negative although it ran.
     A step within a third of the settling bound may still be called unsettled, because noise, a wandering load and a
-    coarse sensor can hide how flat it is; one that has more than the bound to go must be. `acted` is the share of the
-    `length` [s] for which a protection held back.
+    coarse sensor can hide how flat it is; one that has more than the bound to go must be. `acted` is the share of
+    the time for which a protection held back.
     """
     if state in ("tripped", "clamped"):
         return state, frozenset({state})

@@ -29,8 +29,8 @@ from phasewright.live.virtual.simulation import Guards, Stretch, Surroundings
 from phasewright.live.virtual.workload import Fluctuation
 
 _SHEET = "invented data sheet of a simulated part"
-_FIRST = ("Bramble", "Corrie", "Dunlin", "Eskmere", "Fallow", "Garrick", "Harebell", "Inver", "Kestle", "Lorn")
-_LAST = ("ford", "wick", "combe", "haugh", "ley", "mouth", "ness", "stead", "thorpe", "well")
+_FIRST = ("Bramble", "Corrie", "Dunlin", "Eskmere", "Fallow", "Garrow", "Harebell", "Ivel", "Kestle", "Lorn")
+_LAST = ("ford", "wick", "combe", "haugh", "ley", "mouth", "holt", "stead", "thorpe", "well")
 
 
 def random_scenario(generator: np.random.Generator) -> Scenario:
@@ -51,7 +51,8 @@ def random_scenario(generator: np.random.Generator) -> Scenario:
     fewest = int(np.clip(np.ceil(current / (rating * doubled * g.uniform(0.6, 0.9))), 2, phases - 2))
     hidden = _hidden(g, power)
     regulator = _regulator(g, phases, doubled, voltage, rating, current / fewest)
-    bench = _bench(g, regulator, power, liquid, graphics)
+    auxiliary = hidden.auxiliary_power / hidden.auxiliary_efficiency
+    bench = _bench(g, regulator, power, auxiliary, liquid, graphics)
     layout = _layout(g, liquid, graphics, power)
     surroundings = Surroundings(room=float(g.uniform(18.0, 28.0)), room_swing=float(g.uniform(0.0, 0.5)),
                                 fan_map=bench.cooling.fan_map, liquid=liquid,
@@ -119,7 +120,9 @@ def _regulator(g: np.random.Generator, phases: int, doubled: int, voltage: float
         controller_power=round(float(g.uniform(0.3, 0.9)), 2), sharing_error=0.08)
 
 
-def _bench(g: np.random.Generator, regulator: Regulator, power: float, liquid: bool, graphics: bool) -> Bench:
+def _bench(g: np.random.Generator, regulator: Regulator, power: float, auxiliary: float, liquid: bool,
+           graphics: bool) -> Bench:
+    """`auxiliary` is what the small regulators of the other rails draw from the metered input [W]."""
     name = f"{g.choice(_FIRST)}{g.choice(_LAST)} {int(g.integers(2, 99))}"
     contacts = 4 if power < 300.0 else 6
     low = float(g.uniform(26.0, 32.0))
@@ -127,7 +130,7 @@ def _bench(g: np.random.Generator, regulator: Regulator, power: float, liquid: b
     board = Board(
         name=name, description="invented graphics card" if graphics else "invented board on an open bench",
         input_voltage=12.0, input_resistance=round(float(g.uniform(0.8, 3.0)) * 1e-3, 6), input_resistance_u=0.4e-3,
-        other_loads=round(power * 0.11 + float(g.uniform(3.0, 25.0 if graphics else 8.0)), 1), other_loads_u=2.0,
+        other_loads=round(auxiliary + float(g.uniform(7.0, 25.0 if graphics else 12.0)), 1), other_loads_u=2.0,
         connectors=(Connector("left", contacts, 9.0, _SHEET), Connector("right", contacts, 9.0, _SHEET)))
     kind = "graphics" if graphics else "processor"
     return Bench(

@@ -211,14 +211,15 @@ def _true_step(truth: Truth, run: Run, piece: Piece) -> TrueStep:
     remaining = {name: to_come.get(name, float("nan")) for name in steady.WATCHED}
     bound = BOUND
     planned = next(s for s in truth.scenario.steps if s.name == stretch.name)
-    rooms = margins.true_margins(truth, planned, window, end, target.get("regulator_temperature", float("nan")))
-    verdict, allowed = margins.verdicts(state, acted / (end - start), end - start, remaining, bound, rooms)
+    hottest = target.get("regulator_temperature", float("nan"))
+    found = margins.true_margins(truth.scenario, signals, planned, window, end, hottest)
+    verdict, allowed = margins.verdicts(state, acted / (end - start), remaining, bound, found)
     return TrueStep(
         name=stretch.name, phase_count=stretch.phase_count, start_s=float(truth.to_reference(start)),
         end_s=float(truth.to_reference(end)), start_lab=start, end_lab=end, state=state,
         held_back=dict(piece.held_back), trip=piece.trip.kind if piece.trip else "",
         trip_s=float(truth.to_reference(piece.trip.time)) if piece.trip else None,
-        settled_temperature=target.get("regulator_temperature", float("nan")),
+        settled_temperature=hottest,
         settled_coolant=target.get("coolant_temperature", float("nan")), end_temperature=hot, end_coolant=coolant,
         remaining=remaining, settled=state != "tripped" and all(abs(value) < bound for value in remaining.values()),
-        verdict=verdict, verdicts=allowed, margins=rooms)
+        verdict=verdict, verdicts=allowed, margins=found)
