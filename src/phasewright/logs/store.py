@@ -81,7 +81,7 @@ class Store:
         name = f"{pointer.stem}-{table.report.fingerprint.sha256[:16]}"
         target = self.place / name
         try:
-            _write_text(sink.folder / "header.json", json.dumps(_header(table, sink)))
+            _write_text(sink.folder / "header.json", json.dumps(_header(table, sink), default=int))
             if target.exists():
                 try:
                     kept = _load(target)

@@ -44,7 +44,7 @@ def split_line(line: str, delimiter: str) -> list[str]:
     if '"' in line and delimiter not in (WORDS, WIDE):
         return _split_quoted(line, delimiter)
     if delimiter == WORDS:
-        return line.split()
+        return re.split(r"[ \t]+", line.strip(" \t"))
     if delimiter == WIDE:
         return re.split(r"[ ]{2,}|[ ]*\t[ ]*", line.strip())
     return line.split(delimiter)

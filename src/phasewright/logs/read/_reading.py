@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import re
 import statistics
+from collections import deque
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -14,12 +17,13 @@ from phasewright.bench import Fault, Instrument, LogEntry, LogFault, escape
 from ..records import Fingerprint, ReadReport, Table
 from . import _layout as layouts
 from . import _times as times
+from ._block import Block, BlockReader
 from ._clock import Clock
 from ._layout import Found, HeaderBelow, Lines, Wishes
 from ._notes import Notes
 from ._rows import RowReader
 from ._sink import Sink
-from ._source import Source, decode_line
+from ._source import BLOCK, Source, decode_line
 from ._timeplan import OrderUnknown
 
 Progress = Callable[[float, str], None]
@@ -149,12 +153,10 @@ class Reading:
 
     def _read(self, rows: RowReader) -> None:
         line, done, size = 1, 0, max(self.source.identity.size, 1)
-        for index, block in enumerate(self.source.blocks()):
-            if rows.stopped:
-                continue
-            line += rows.read_block(block, line)
-            done += len(block)
-            if self.progress is not None and index % 8 == 0:
+        for index, (data, block) in enumerate(self._parsed(rows)):
+            line += rows.accept(data, block, line)
+            done += len(data)
+            if self.progress is not None and index % 16 == 0:
                 self.progress(min(done / size, 1.0), f"reading {self.file}")
         tail = self.source.dropped_tail
         if tail.strip() and not rows.stopped:
@@ -170,6 +172,36 @@ class Reading:
         rows.close()
         if self.progress is not None:
             self.progress(1.0, f"read {self.file}")
+
+    def _parsed(self, rows: RowReader):
+        """Yield every block of the file with what is plain in it, read ahead on all cores."""
+        if self.source.identity.size <= 2 * BLOCK:
+            for data in self.source.blocks():
+                yield data, rows.block_reader.read(data)
+            return
+        waiting: deque[tuple[bytes, BlockReader, Future[Block | None]]] = deque()
+        workers = max(2, min(4, os.cpu_count() or 2))
+        pool = ThreadPoolExecutor(workers, thread_name_prefix="read")
+        try:
+            for data in self.source.blocks():
+                if rows.stopped:
+                    continue
+                waiting.append((data, rows.block_reader, pool.submit(rows.block_reader.read, data)))
+                if len(waiting) > 2 * workers:
+                    yield self._next(waiting, rows)
+            while waiting:
+                yield self._next(waiting, rows)
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+    @staticmethod
+    def _next(waiting: deque, rows: RowReader) -> tuple[bytes, Block | None]:
+        data, reader, future = waiting.popleft()
+        block = future.result()
+        if reader is not rows.block_reader:
+            # The layout changed since: what was read ahead does not hold.
+            block = rows.block_reader.read(data)
+        return data, block
 
     # ---- table ----
 
@@ -200,7 +232,7 @@ class Reading:
             header_line=layout.header_line, columns=tuple(rows.names), units=tuple(units),
             time_columns=tuple(layout.names[i] for i in layout.plan.fields), time_format=layout.plan.words,
             row_count=rows.row_count, first_time=times.text_of(first, absolute), last_time=times.text_of(last, absolute),
-            remarks=self.notes.remarks(), fast_path=False, reversed=direction < 0, text_columns=tuple(unused),
+            remarks=self.notes.remarks(), fast_path=rows.all_plain, reversed=direction < 0, text_columns=tuple(unused),
             segment_count=len(segments),
         )  # fmt: skip
         return Table(

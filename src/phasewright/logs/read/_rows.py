@@ -14,25 +14,18 @@ from . import _header as header
 from . import _layout as layouts
 from . import _numbers as numbers
 from . import _times as times
+from ._block import Block, BlockReader
 from ._clock import Clock
 from ._layout import Layout, OpenQuote, split_line
 from ._notes import Notes
 from ._sink import Sink
-from ._source import decode_line
+from ._source import PAD, decode_line
 from ._timeplan import is_time_name
 from ._times import Doubt
 
 CHUNK = 1 << 14
 MOST_EXTRA = 1e-3
 """Share of rows with surplus fields that are dropped; above it the file is refused."""
-
-
-class Unread(Exception):
-    """The layout found from the sample does not hold; read again with what this line proves."""
-
-    def __init__(self, line: int, text: str):
-        super().__init__(text)
-        self.line, self.text = line, text
 
 
 class RowReader:
@@ -65,6 +58,7 @@ class RowReader:
         self._break_next = False
         self._epoch_note = ""
         self._table_names = set()
+        self.all_plain = True
         self.use(layout)
 
     # ---- layouts ----
@@ -90,20 +84,99 @@ class RowReader:
         ]
         self.absent = sorted(set(range(len(self.slots))) - {target for target in self.targets if target >= 0})
         self.folded = [header.clean_name(name).casefold() for name in layout.names]
-        self.expected = layout.width + layout.trailing + (layout.comma_fraction >= 0)
+        self.block_reader = BlockReader(layout)
 
     # ---- lines ----
 
-    def read_block(self, block: bytes, first_line: int) -> int:
-        """Read a block of whole lines whose first is `first_line`; return the number of lines in it."""
-        lines = block.split(b"\n")
+    def accept(self, data: bytes, block: Block | None, first_line: int) -> int:
+        """Take a block of lines (behind PAD bytes) of which `block` holds what is plain; return the number of lines."""
+        if self.stopped:
+            return 0
+        if block is None or self.layout is not self.block_reader.layout:
+            return self._read_all(data, first_line)
+        ends = block.line_ends
+        if block.good_lines is None and self.pending is None and self.held is None and first_line >= self.layout.first_line:
+            self._push_rows(block, 0, len(block.raw), first_line)
+            return block.line_count
+        good = np.arange(block.line_count) if block.good_lines is None else block.good_lines
+        layout, line, row = self.layout, 0, 0
+        while line < block.line_count and not self.stopped:
+            number = first_line + line
+            plain = row < len(good) and good[row] == line
+            if plain and self.pending is None and self.held is None and number >= layout.first_line:
+                # The run of plain lines from here.
+                stop = row + int(np.searchsorted(good[row:] - np.arange(row, len(good)), line - row, side="right"))
+                self._push_rows(block, row, stop, number)
+                line += stop - row
+                row = stop
+                continue
+            start = int(ends[line - 1]) + 1 if line else PAD
+            self.read_line(block.data[start : int(ends[line])], number)
+            line += 1
+            row += plain
+            if self.layout is not layout:
+                rest = block.data[:PAD] + block.data[int(ends[line - 1]) + 1 :]
+                return line + (self.accept(rest, self.block_reader.read(rest), first_line + line) if len(rest) > PAD else 0)
+        return block.line_count
+
+    def _read_all(self, data: bytes, first_line: int) -> int:
+        """Read a block line by line."""
+        lines = data[PAD:].split(b"\n")
         lines.pop()
-        for index, data in enumerate(lines):
-            self.read_line(data, first_line + index)
+        for index, line in enumerate(lines):
+            self.read_line(line, first_line + index)
+        self.all_plain = False
         return len(lines)
 
+    def _push_rows(self, block: Block, start: int, stop: int, number: int) -> None:
+        """Hand rows [start, stop) of a block on; they stand on consecutive lines from `number`."""
+        self.flush()
+        if block.zoned != self._zoned:
+            self._zoned = block.zoned
+        if self._epoch_note:
+            self._note_stamp("", number)
+        if number != self._next_line:
+            self.line_starts.append((self.row_count, number))
+        self._next_line = number + stop - start
+        breaks = [0] if self._break_next and self.row_count else []
+        self._break_next = False
+        whole = start == 0 and stop == len(block.raw)
+        columns: list[np.ndarray | None] = [None] * len(self.slots)
+        for i, target, style, name in self.fields:
+            values = block.values[i]
+            values = values if whole else values[start:stop]
+            columns[target] = values
+            empty = block.empty.get(i)
+            if empty is not None:
+                inside = empty[np.searchsorted(empty, start) : np.searchsorted(empty, stop)]
+                if len(inside):
+                    self.notes.say(*numbers.EMPTY, number + int(inside[0]) - start, name, count=len(inside))
+            odd = block.odd_cells.get(i)
+            if odd is not None:
+                self._odd_cells(block, odd, i, style, name, values, start, stop, number)
+        self.row_count += stop - start
+        self.push(block.raw if whole else block.raw[start:stop], columns, breaks)
+
+    def _odd_cells(self, block, odd, i, style, name, values, start, stop, number) -> None:
+        """Read the cells of rows [start, stop) that are not plain, each different text once."""
+        low, high = np.searchsorted(odd.rows, (start, stop))
+        if low == high:
+            return
+        found: dict[bytes, list[int]] = {}
+        data = block.data
+        places = zip(odd.rows[low:high].tolist(), odd.start[low:high].tolist(), odd.stop[low:high].tolist(), strict=True)
+        for row, begin, end in places:
+            found.setdefault(data[begin:end], []).append(row)
+        for text, rows in found.items():
+            cell = text.decode("ascii")
+            value, outcome = numbers.read_number(cell, style)
+            if outcome[0]:
+                value = self._note_cell(value, outcome, cell, number + rows[0] - start, name, len(rows))
+            values[np.array(rows) - (start if len(values) != len(block.raw) else 0)] = value
+        self.all_plain = False
+
     def read_line(self, data: bytes, number: int) -> None:
-        """Read one line (without its line feed)."""
+        """Read one line (without its line feed) by the law."""
         if number < self.layout.first_line or self.stopped:
             return
         data = data.rstrip(b"\r")
@@ -247,19 +320,17 @@ class RowReader:
         elif note:
             self.notes.say("note", note, number)
 
-    def _note_cell(self, value: float, outcome, cell: str, number: int, name: str) -> float:
+    def _note_cell(self, value: float, outcome, cell: str, number: int, name: str, count: int = 1) -> float:
         kind, words = outcome
         if words == "missing: empty cell":
-            self.notes.say(kind, words, number, name)
+            self.notes.say(kind, words, number, name, count=count)
             return value
-        if kind == "refuse" and not self.layout.styles[0].group and self._proves_other_mark(cell):
-            raise Unread(number, cell)
         shown = cell.strip() if not words.startswith("missing") else ""
         if words == "not a number" and "\x00" in cell:
             kind, words = "repair", "zero byte inside a number; taken as missing"
         elif words == "not a number" and any(ord(ch) > 127 for ch in cell) and self._damaged(cell):
             kind, words = "repair", "invalid byte inside a number; taken as missing"
-        self.notes.say(kind, words, number, name, shown=escape(shown, 40))
+        self.notes.say(kind, words, number, name, shown=escape(shown, 40), count=count)
         return value
 
     @staticmethod
@@ -268,10 +339,6 @@ class RowReader:
         return bool(numbers.PLAIN.fullmatch(rest.strip().replace(",", "."))) and not any(
             ch.isdigit() and not ch.isascii() for ch in cell
         )
-
-    def _proves_other_mark(self, cell: str) -> bool:
-        """Return True when a cell shows a mark that the sample, which held whole numbers only, could not show."""
-        return False
 
     def _drop_untimed(self, cells: list[str], number: int) -> None:
         cell = cells[self.layout.plan.fields[0]] if len(cells) > self.layout.plan.fields[0] else ""

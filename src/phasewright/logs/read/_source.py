@@ -19,6 +19,9 @@ HEAD = 1 << 18
 """Bytes at the start of a file from which encoding and layout are found."""
 BLOCK = 1 << 20
 """Bytes read at a time: fits the second-level cache."""
+PAD = 16
+"""Zero bytes before the lines of a block, so that eight bytes may be read that end with any cell."""
+_PADDING = b"\0" * PAD
 MAX_LINE = 1 << 20
 """Longest line [byte]."""
 
@@ -264,7 +267,8 @@ def decode_line(data: bytes) -> tuple[str, bool]:
 class Source:
     """One log file, read once from start to end in blocks of whole lines, hashed on the way.
 
-    Blocks are bytes in UTF-8 (or cp1252 for single lines) that end with a line feed. After the last block
+    Blocks are PAD zero bytes and then lines in UTF-8 (cp1252 for single lines) that end with a line feed. After the last
+    block
     `dropped_tail` holds the last line when it had no line end, and `padding` the number of zero bytes after it.
     """
 
@@ -335,8 +339,7 @@ class Source:
 
     def _blocks(self, hasher: _Hasher | None) -> Iterator[bytes]:
         decoder = codecs.getincrementaldecoder(self.encoding.codec)("replace") if self.encoding.codec else None
-        rest, zeros, line, skip = b"", 0, 1, self.encoding.mark
-        carry = False
+        rest, zeros, skip = b"", 0, self.encoding.mark
         with self._open() as stream:
             while True:
                 left = self.identity.size - self.read_size
@@ -355,7 +358,7 @@ class Source:
                     if raw and not data:
                         continue
                 if self.line_ends == "\r" and data:
-                    data, carry = _turn_line_ends(data, carry)
+                    data = data.replace(b"\r", b"\n")
                 if not raw:
                     break
                 end = data.rfind(b"\n") + 1
@@ -363,16 +366,24 @@ class Source:
                     rest += data
                     if len(rest) > MAX_LINE:
                         words = f"line longer than {MAX_LINE} bytes"
-                        raise refuse(self.file, words, "check that it is a log with one record a line", line)
+                        mend = "check that it is a log with one record a line"
+                        raise refuse(self.file, words, mend, self._count_lines(self.read_size - len(rest)) + 1)
                     continue
-                block = rest + data[:end] if rest else data[:end] if end < len(data) else data
+                yield b"".join((_PADDING, rest, memoryview(data)[:end]))
                 rest = data[end:]
-                line += block.count(b"\n")
-                yield block
         if rest and self.line_ends == "\r" and rest.endswith(b"\r"):
             rest = rest[:-1]
         self.padding = zeros
         self.dropped_tail = rest
+
+    def _count_lines(self, size: int) -> int:
+        """Return how many lines end in the first `size` bytes of the file."""
+        count = 0
+        with self._open() as stream:
+            while size > 0 and (raw := stream.read(min(BLOCK, size))):
+                size -= len(raw)
+                count += raw.count(b"\r" if self.line_ends == "\r" else b"\n")
+        return count
 
     @staticmethod
     def _hold_zeros(data: bytes, zeros: int) -> tuple[bytes, int]:
@@ -396,11 +407,6 @@ class Source:
             self.grown = True
         elif status.st_mtime_ns != self.identity.mtime_ns and status.st_size != 0:
             raise refuse(self.file, "the file changed while it was read", "read it again when nothing writes to it")
-
-
-def _turn_line_ends(data: bytes, carry: bool) -> tuple[bytes, bool]:
-    """Return a block of a CR-only file with line feeds."""
-    return data.replace(b"\r", b"\n"), carry
 
 
 class _Hasher:
