@@ -149,7 +149,7 @@ def check_channel(name: str, path: Path, report: Report) -> bool:
 
 def build_campaign(keys: CampaignKeys, report: Report, file: str = "", fingerprint: str = "") -> Campaign:
     """Return the campaign that the keys describe; faults that show only here go to `report`."""
-    steps = _steps(keys.step, keys.step_source, report)
+    steps = _steps(keys.step, report)
     number, currency = keys.cost.price or (None, "")
     return _record(
         Campaign,
@@ -220,7 +220,7 @@ def _source(name: str, keys: ChannelKeys, path: Path, report: Report) -> Channel
     )
 
 
-def _steps(keys: tuple[StepKeys, ...], step_source: str, report: Report) -> tuple[Step, ...]:
+def _steps(keys: tuple[StepKeys, ...], report: Report) -> tuple[Step, ...]:
     steps = []
     for index, item in enumerate(keys):
         path: Path = ("step", index)
@@ -229,34 +229,31 @@ def _steps(keys: tuple[StepKeys, ...], step_source: str, report: Report) -> tupl
             for name in type(item).model_fields
             if name not in NOT_SETTINGS and getattr(item, name) not in (None, "")
         }
-        following = keys[index + 1].start if index + 1 < len(keys) else ""
-        end = _end(item, following, path, report) if step_source == "times" else item.end
+        end = _end(item, path, report)
         steps.append(
             _record(Step, item, settings=MappingProxyType(settings), end=end, files=MappingProxyType(item.files))
         )
     return tuple(steps)
 
 
-def _end(item: StepKeys, following: str, path: Path, report: Report) -> str:
-    """Return the end of a step: stated, from its duration, or the start of the step that follows."""
+def _end(item: StepKeys, path: Path, report: Report) -> str:
+    """Return the end of a step, stated or from its duration; '' when neither is given."""
     if item.end and item.duration is not None:
         report((*path, "duration"), "end and duration are both given", "keep one of them")
-    if item.end:
+    if item.end or item.duration is None or not item.start:
         return item.end
-    if item.duration is None:
-        return following
-    return later(item.start, item.duration) if item.start else ""
+    return later(item.start, item.duration)
 
 
 def is_clock_time(text: str) -> bool:
-    """Return whether a step's time is a clock time; else it is a duration on the reference log."""
+    """Return whether a step's time is a clock time; else it counts from the first stamp of a log."""
     return ":" in text
 
 
 def later(text: str, seconds: float) -> str:
     """Return the time that is `seconds` [s] after the step time `text`, written the same way."""
     if not is_clock_time(text):
-        return f"{parse_quantity(text, 's') + seconds:.9g} s"
+        return f"{parse_quantity(text, 's') + seconds:.12g} s"
     moment, delta = parse_clock(text), datetime.timedelta(seconds=seconds)
     if isinstance(moment, datetime.datetime):
         return (moment + delta).isoformat()

@@ -101,7 +101,7 @@ def products(meaning: str, example: list[list[str]]) -> Any:
 
 
 def moment(meaning: str, example: str) -> Any:
-    """A key that takes a time: a duration on the reference log or a clock time."""
+    """A key that takes a time: counted from the first stamp of a log, or a clock time."""
     return _key("moment", meaning, False, "", example=example)
 
 
@@ -273,7 +273,7 @@ def _check_products(name: str, value: Any, key: Mapping) -> list:
 
 
 def _check_moment(name: str, value: Any, key: Mapping) -> str:
-    mend = f'write seconds on the reference log, {name} = "120 s", or a clock time, {name} = "14:05:30"'
+    mend = f'write time since the first stamp, {name} = "120 s", or a clock time, {name} = "14:05:30"'
     if isinstance(value, datetime.datetime | datetime.time):
         if value.tzinfo is not None:
             raise refused(f"{name} = {shown(value)} has a zone", "write the time as the log writes it, without zone")
@@ -291,9 +291,7 @@ def _check_moment(name: str, value: Any, key: Mapping) -> str:
     except ValueError:
         raise refused(f"{name} = {shown(value)} is neither a duration with unit nor a clock time", mend) from None
     if not 0 <= seconds <= 1e8:
-        raise refused(
-            f"{name} = {shown(value)} is out of range", "allowed is 0 s to 1e8 s after the reference log's first stamp"
-        )
+        raise refused(f"{name} = {shown(value)} is out of range", "allowed is 0 s to 1e8 s after the log's first stamp")
     return clean
 
 
@@ -355,9 +353,10 @@ def _check_pairs(name: str, value: Any, key: Mapping) -> tuple[tuple[float, floa
         first = read_quantity(name, row[0], key["units"][0], key["example"][0][0], "-50 degC", key["high"][0])
         second = read_quantity(name, row[1], key["units"][1], key["example"][0][1], "0 %", key["high"][1])
         rows.append((first, second))
-    for before, after in zip(rows, rows[1:], strict=False):
+    for index in range(1, len(rows)):
+        before, after = rows[index - 1], rows[index]
         if after[0] <= before[0] or after[1] < before[1]:
-            raise refused(f"{name} does not rise from {before} to {after}", mend)
+            raise refused(f"{name} does not rise from {shown(value[index - 1])} to {shown(value[index])}", mend)
     return tuple(rows)
 
 

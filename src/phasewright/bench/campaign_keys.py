@@ -126,11 +126,11 @@ class StepKeys(Keys):
         "degC", "room temperature in this step", "23 degC", low="-50 degC", high="100 degC"
     )
     start: str = moment(
-        "when it begins: seconds on the reference log, or a clock time on the log named by clock", "120 s"
+        "when it begins: time since the first stamp of the log that clock names, or a clock time on it", "120 s"
     )
-    end: str = moment("when it ends; left out, it ends where the next step begins", "720 s")
+    end: str = moment("when it ends; left out, where the next step begins, the last one with the record", "720 s")
     duration: float | None = quantity("s", "how long it lasts, instead of end", "10 min", low="1 s", high="100 d")
-    clock: str = text("log whose clock start and end are read on; left out, the reference log", "host")
+    clock: str = text("log that start and end are read on; left out, the reference log", "host")
     files: dict[str, str] = file_map(
         "log name and the file that holds exactly this step, with step_source = files", {"meter": "logs/8-phases.csv"}
     )

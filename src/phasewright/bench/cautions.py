@@ -200,6 +200,7 @@ def campaign_cautions(campaign: Campaign, bench: Bench | None) -> tuple[str, ...
     found = (
         *_campaign(campaign, bench),
         *_channels(campaign, bench),
+        *_last_end(campaign),
         *(text for index, step in enumerate(campaign.steps) for text in _step(index, step, bench)),
     )
     return tuple(f"{campaign.file or 'campaign.toml'} {text}" for text in found)
@@ -219,6 +220,12 @@ def _campaign(campaign: Campaign, bench: Bench | None) -> Iterator[str]:
     if bench is not None and bench.simulated != campaign.simulated:
         here, there = ("campaign", "bench") if campaign.simulated else ("bench", "campaign")
         yield f"simulated: the {here} is simulated, the {there} is not - state simulated = true in both, or in neither"
+
+
+def _last_end(campaign: Campaign) -> Iterator[str]:
+    if campaign.step_source == "times" and campaign.steps and not campaign.steps[-1].end:
+        place = f'step[{len(campaign.steps)}] "{escape(campaign.steps[-1].name)}"'
+        yield f'{place}: has no end, so the end of the record is taken - add duration = "10 min" or end'
 
 
 def _channels(campaign: Campaign, bench: Bench | None) -> Iterator[str]:

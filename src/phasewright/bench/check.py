@@ -21,7 +21,7 @@ def check_folder(folder: str | Path) -> Checked:
     """
     folder = Path(folder)
     bench, bench_source = load_bench(folder)
-    campaign, source = load_campaign(folder, bench)
+    campaign, source = load_campaign(folder, bench, bench_source)
     missing: tuple[str, ...] = ()
     if campaign is not None:
         _check_files(folder, campaign, source)
@@ -87,12 +87,11 @@ def _unlisted(folder: Path, campaign: Campaign) -> tuple[str, ...]:
     """Return a caution that names the files in logs/ that no log mentions."""
     known = {name for log in campaign.logs for name in log.files}
     try:
-        found = sorted(
-            entry.name for entry in os.scandir(folder / "logs") if entry.is_file() and not entry.name.startswith(".")
-        )
+        with os.scandir(folder / "logs") as entries:
+            found = sorted(item.name for item in entries if item.is_file(follow_symlinks=False))
     except OSError:
         return ()
-    rest = [name for name in found if f"logs/{name}" not in known]
+    rest = [name for name in found if f"logs/{name}" not in known and not name.startswith(".")]
     if not rest:
         return ()
     shown = ", ".join(escape(name) for name in rest[:5]) + (f" and {len(rest) - 5} more" if len(rest) > 5 else "")

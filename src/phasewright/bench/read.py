@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 import difflib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING, Any
 
@@ -46,8 +46,7 @@ def read_campaign(folder: str | FilePath) -> Campaign:
     """
     path = FilePath(folder)
     base = path if path.is_dir() or path.suffix != ".toml" else path.parent
-    bench, bench_source = load_bench(base / BENCH_FILE)
-    campaign, source = load_campaign(path, None if bench_source.faults else bench)
+    campaign, source = load_campaign(path, *load_bench(base / BENCH_FILE))
     if source.faults or campaign is None:
         raise BenchFault(in_order(source.faults))
     return campaign
@@ -73,10 +72,10 @@ def load_bench(path: FilePath) -> tuple[Bench | None, Source]:
     return bench, source
 
 
-def load_campaign(path: FilePath, bench: Bench | None) -> tuple[Campaign | None, Source]:
-    """Return (campaign, source), checked against `bench` where there is one."""
+def load_campaign(path: FilePath, bench: Bench | None, bench_source: Source) -> tuple[Campaign | None, Source]:
+    """Return (campaign, source), checked against what could be understood of the bench."""
     source = read_source(_file(path, CAMPAIGN_FILE))
-    return _campaign_of(source, bench), source
+    return _campaign_of(source, bench, [fault.path for fault in bench_source.faults]), source
 
 
 def check_campaign_text(text: str, file: str) -> tuple[Fault, ...]:
@@ -87,7 +86,7 @@ def check_campaign_text(text: str, file: str) -> tuple[Fault, ...]:
     return in_order(source.faults)
 
 
-def _campaign_of(source: Source, bench: Bench | None) -> Campaign | None:
+def _campaign_of(source: Source, bench: Bench | None, doubtful: Sequence[str] = ()) -> Campaign | None:
     from phasewright.bench._build import build_campaign
     from phasewright.bench.campaign_keys import CampaignKeys
     from phasewright.bench.checks import check_campaign
@@ -96,7 +95,7 @@ def _campaign_of(source: Source, bench: Bench | None) -> Campaign | None:
     if keys is None:
         return None
     campaign = build_campaign(keys, report, source.file, source.fingerprint)
-    check_campaign(campaign, bench, report)
+    check_campaign(campaign, bench, report, doubtful)
     return campaign
 
 

@@ -281,9 +281,11 @@ class Step:
     settings: Mapping[str, float | str]
     """SI: phase_count, load, package_power, rail_current, protection_phase_current, fan_duty and so on."""
     start: str = ""
-    """'' = found from edges; a duration on the reference log ('120 s') or a clock time on the log named by `clock`."""
+    """'' = found from edges; time since the first stamp ('120 s') or clock time, on the log that `clock` names."""
     end: str = ""
+    """Written as `start`; '' = where the next step begins, for the last one where the record ends."""
     clock: str = ""
+    """'' = the reference log."""
     files: Mapping[str, str] = field(default_factory=_empty)
     """log name -> file that holds exactly this step."""
     baseline: bool = False

@@ -8,7 +8,8 @@ from phasewright.bench._keys import CLOCK_TIME, PRICE, Keys
 from phasewright.bench._reference import inner, top_keys
 from phasewright.bench.channels import CHANNELS
 
-_QUANTITY = r"^\s*[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?\s*[^\s0-9].*$"
+_NUMBER = r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?"
+_QUANTITY = rf"^\s*{_NUMBER}(\s*(?![eE][+-]?[0-9])[^\s0-9.,+-].*|\s+1/.*)$"
 _PATH = r"^(?![/~])(?!.*(^|/)\.\.(/|$))(?![A-Za-z]:)[^\\]+$"
 _CHANNEL = "^(" + "|".join(CHANNELS) + r")(\.[A-Za-z0-9_-]+)?$"
 
