@@ -213,6 +213,34 @@ def test_TH_15_no_glycol_is_water(kind):
     )
 
 
+# ASHRAE Handbook Fundamentals 2001, by polynomials of Skovrup 2013 (coefficients read in a public listing) at 15, 30
+# and 50 % by mass: temperature, then density and heat capacity at each. Another collection than Melinder's.
+ASHRAE = {
+    "ethylene": [
+        (0.0, (1025, 3880), (1048, 3631), (1078, 3253)),
+        (20.0, (1019, 3919), (1042, 3685), (1070, 3327)),
+        (40.0, (1012, 3957), (1033, 3739), (1061, 3402)),
+        (60.0, (1002, 3996), (1023, 3794), (1049, 3477)),
+        (80.0, (991, 4035), (1011, 3848), (1036, 3552)),
+    ],
+    "propylene": [
+        (0.0, (1019, 3994), (1036, 3802), (1053, 3457)),
+        (20.0, (1013, 4032), (1028, 3856), (1043, 3534)),
+        (40.0, (1005, 4069), (1018, 3910), (1031, 3611)),
+        (60.0, (995, 4107), (1006, 3965), (1017, 3688)),
+        (80.0, (983, 4144), (992, 4019), (1001, 3765)),
+    ],
+}
+
+
+@pytest.mark.parametrize(("kind", "row"), [(kind, row) for kind, rows in ASHRAE.items() for row in rows])
+def test_TH_15_glycols_against_another_collection(kind, row):
+    temperature, *cells = row
+    for fraction, (density, heat) in zip((0.15, 0.30, 0.50), cells, strict=True):
+        assert glycol_density(temperature, fraction, kind) == pytest.approx(density, rel=0.01)
+        assert glycol_heat_capacity(temperature, fraction, kind) == pytest.approx(heat, rel=0.02)
+
+
 def test_TH_15_says_where_nobody_vouches():
-    assert out_of_range(glycol_density, temperature=55.0, mass_fraction=0.3) != ()
+    assert out_of_range(glycol_density, temperature=85.0, mass_fraction=0.3) != ()
     assert out_of_range(glycol_density, temperature=35.0, mass_fraction=0.3) == ()

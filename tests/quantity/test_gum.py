@@ -137,7 +137,8 @@ def impedance(inputs):
 def test_me_04_gum_h2_means_and_correlations():
     """Tables H.2 and H.3: 4.9990 V (0.0032), 19.6610 mA (0.0095), 1.04446 rad (0.00075); r -0.36, 0.86, -0.65."""
     found = impedance_inputs()
-    for name, value, u, digits in (("v", 4.9990, 0.0032, 5e-5), ("i", 19.6610e-3, 0.0095e-3, 5e-8), ("phi", 1.04446, 0.00075, 5e-6)):
+    table = (("v", 4.9990, 0.0032, 5e-5), ("i", 19.6610e-3, 0.0095e-3, 5e-8), ("phi", 1.04446, 0.00075, 5e-6))
+    for name, value, u, digits in table:
         assert found[name].value == pytest.approx(value, abs=digits)
         assert found[name].u == pytest.approx(u, abs=digits)
         assert found[name].dof == pytest.approx(4.0, rel=1e-9)
@@ -176,7 +177,7 @@ def test_h2_agrees_with_uncertainties():
 
 
 def test_me_06_gum_h2_second_approach():
-    """Table H.5: R of each set 127.67 127.89 127.51 127.71 127.88; means 127.732 (0.071), 219.847 (0.295), 254.260 (0.236)."""
+    """Table H.5: R of each set 127.67 ... 127.88; means 127.732 (0.071), 219.847 (0.295), 254.260 (0.236)."""
     modulus = H2_V / H2_I
     resistance = modulus * np.cos(H2_PHI)
     np.testing.assert_allclose(resistance, [127.67, 127.89, 127.51, 127.71, 127.88], atol=0.006)
@@ -227,7 +228,7 @@ def line_parameter(which):
 
 @pytest.mark.parametrize(("which", "u"), [(0, math.hypot(0.0028776, 0.005)), (1, 0.000668)])
 def test_me_23_gum_h36_common_error(which, u):
-    """H.3.6 variant: a common error of 0.005 K makes the intercept 0.00577 uncertain and leaves the slope at 0.00067."""
+    """H.3.6 variant: a common error of 0.005 K makes u of the intercept 0.00577; that of the slope stays 0.00067."""
     s = 0.003497637  # K, scatter of the readings about the line
     inputs = {
         f"b{k}": value_from_parts(b, "K", [Part(f"reading {k}", s, "student", 9.0), Part("thermometer", 0.005)])

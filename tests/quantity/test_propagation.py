@@ -133,7 +133,7 @@ def test_refusals_say_what_rule_and_mend(call):
     assert str(caught.value).count(" - ") >= 2
 
 
-# ---- interval ---------------------------------------------------------------------------------------------------------
+# ---- interval ------------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("dof", [1.0, 2.5, 9.0, 18.9987, 1e4])
@@ -151,7 +151,7 @@ def test_normal_factor():
 
 
 def test_one_rectangle_covers_by_its_share():
-    """A rectangle of half width a covers 95 % within 0.95 a (EA-4/02 supplement S9 gives the factor 1.65; from memory)."""
+    """A rectangle of half width a holds 95 % within 0.95 a (EA-4/02, S9 gives the factor 1.65; from memory)."""
     assert half_width([Part("a", 1.0, "rectangular")]) == pytest.approx(0.95 * math.sqrt(3.0), rel=1e-9)
     assert half_width([Part("a", 1.0, "rectangular")]) == pytest.approx(1.65, abs=0.005)
 
@@ -163,7 +163,7 @@ def test_two_equal_rectangles_are_a_triangle():
 
 
 def test_me_10_sums_of_four_inputs():
-    """JCGM 101:2008 9.2: (a) 3.92 for four normals, (b) 3.879 for four rectangles, (c) 17.0 where one is ten times wider."""
+    """JCGM 101:2008 9.2: (a) 3.92 for four normals, (b) 3.879 for rectangles, (c) 17.0 where one is ten times wider."""
     assert half_width([Part(name, 1.0) for name in "abcd"]) == pytest.approx(3.92, abs=0.005)
     assert half_width([Part(name, 1.0, "rectangular") for name in "abcd"]) == pytest.approx(3.8794, rel=0.002)
     wide = [Part(name, 1.0, "rectangular") for name in "abc"] + [Part("d", 10.0, "rectangular")]
@@ -213,7 +213,7 @@ def test_interval_of_mixed_shapes_covers_95_percent(parts):
 @pytest.mark.parametrize("count", [4, 10])
 @pytest.mark.parametrize("share", [0.5, 2.0])
 def test_interval_covers_when_scatter_is_estimated(count, share):
-    """Gain drawn from its rectangle, scatter known only from `count` readings: 95 % intervals hold the truth in 94-97 %."""
+    """Gain drawn from its rectangle, scatter known from `count` readings only: intervals hold the truth in 94-97 %."""
     generator = np.random.default_rng(9)
     held = 0
     for _ in range(1500):
@@ -221,11 +221,13 @@ def test_interval_covers_when_scatter_is_estimated(count, share):
         u = readings.std(ddof=1) / math.sqrt(count)
         gain = share / math.sqrt(count)
         error = readings.mean() + generator.uniform(-1.0, 1.0) * math.sqrt(3.0) * gain
-        held += abs(error) <= half_width([Part("gain", gain, "rectangular"), Part("scatter", u, "student", count - 1.0)])
+        held += abs(error) <= half_width(
+            [Part("gain", gain, "rectangular"), Part("scatter", u, "student", count - 1.0)]
+        )
     assert 0.94 <= held / 1500 <= 0.97
 
 
-# ---- properties -------------------------------------------------------------------------------------------------------
+# ---- properties ----------------------------------------------------------------------------------------------------
 
 contributions = st.floats(-1e3, 1e3).filter(lambda x: x == 0.0 or abs(x) > 1e-3)
 part = st.builds(

@@ -9,11 +9,16 @@ from phasewright.quantity import Part, monte_carlo, propagate, value_from_parts,
 
 
 def rectangle(low, high, unit, source):
-    return value_from_parts(0.5 * (low + high), unit, [Part(source, 0.5 * (high - low) / math.sqrt(3.0), "rectangular")])
+    return value_from_parts(
+        0.5 * (low + high), unit, [Part(source, 0.5 * (high - low) / math.sqrt(3.0), "rectangular")]
+    )
 
 
 def four(shapes_and_u):
-    return {name: value_from_parts(0.0, "1", [Part(name, u, shape)]) for name, (shape, u) in zip("abcd", shapes_and_u, strict=True)}
+    return {
+        name: value_from_parts(0.0, "1", [Part(name, u, shape)])
+        for name, (shape, u) in zip("abcd", shapes_and_u, strict=True)
+    }
 
 
 def total(a, b, c, d):
@@ -39,7 +44,7 @@ def test_me_10_jcgm_101_clause_92(inputs, u, half, digits):
 
 
 def test_me_11_jcgm_101_mass_calibration():
-    """Clause 9.3, Table 6: 1.2340 mg, u 0.0754, shortest interval [1.0834, 1.3825] (+-0.002 for their draws and ours)."""
+    """Clause 9.3, Table 6: 1.2340 mg, u 0.0754, shortest interval [1.0834, 1.3825] (+-0.002 for the draws)."""
     inputs = {
         "reference": value_from_parts(100_000.0, "mg", [Part("m_R", 0.050)]),
         "added": value_from_parts(1.234, "mg", [Part("dm", 0.020)]),
@@ -76,7 +81,10 @@ def test_same_generator_same_result():
 def test_few_degrees_of_freedom_draw_students_variable():
     """The 97.5 % point of Student's variable with 4 degrees of freedom is 2.776 (any table)."""
     found = monte_carlo(
-        lambda x: x, {"x": value_from_parts(0.0, "1", [Part("x", 1.0, "student", 4.0)])}, 300_000, np.random.default_rng(2)
+        lambda x: x,
+        {"x": value_from_parts(0.0, "1", [Part("x", 1.0, "student", 4.0)])},
+        300_000,
+        np.random.default_rng(2),
     )
     assert found.high95 == pytest.approx(2.776, abs=0.03)
 

@@ -17,7 +17,7 @@ def test_sg_01_delay_bound_of_a_known_pulse():
 
 
 def test_sg_02_energy_of_two_tanh_edges():
-    """SG-02: sum of squared slopes of one edge is (4/3) x rate; two edges at 10/s: 26.667 (integral of sech^4 = 4/3)."""
+    """SG-02: squared slopes of one edge add to (4/3) x rate; two edges at 10/s: 26.667 (integral of sech^4 = 4/3)."""
     assert (0.05 / delay_bound(pulse(), 10.0, 0.05)) ** 2 == pytest.approx(26.6667, rel=1e-4)
 
 

@@ -152,9 +152,24 @@ def test_asks_for_a_base_unit():
 @pytest.mark.parametrize(
     ("spelling", "symbol"),
     [
-        ("°C", "degC"), ("C", "degC"), ("\u00baC", "degC"), ("K", "K"), ("F", "F"), ("m\u03a9", "mOhm"), ("Watts", "W"),
-        ("RPM", "r/min"), ("µs", "us"), ("l/min", "L/min"), ("percent", "%"), ("m³/h", "m3/h"), ("-", "1"),
-        ("deg", None), ("gpm", None), ("S", None), ("", None), ("nonsense", None),
+        ("°C", "degC"),
+        ("C", "degC"),
+        ("\u00baC", "degC"),
+        ("K", "K"),
+        ("F", "F"),
+        ("m\u03a9", "mOhm"),
+        ("Watts", "W"),
+        ("RPM", "r/min"),
+        ("µs", "us"),
+        ("l/min", "L/min"),
+        ("percent", "%"),
+        ("m³/h", "m3/h"),
+        ("-", "1"),
+        ("deg", None),
+        ("gpm", None),
+        ("S", None),
+        ("", None),
+        ("nonsense", None),
     ],
 )
 def test_symbol_of_a_spelling(spelling, symbol):

@@ -15,21 +15,37 @@ _OTHER_STARTS = 16
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """A fit in scaled parameters, q = p / scale; all arrays of shape (p,)."""
+    """A fit in scaled parameters, q = p / scale; bounds in p; all arrays of shape (p,)."""
 
     function: Callable[[np.ndarray], np.ndarray]
     slopes: Callable[[np.ndarray], np.ndarray] | None
     scale: np.ndarray
-    low: np.ndarray
-    high: np.ndarray
+    floor: np.ndarray
+    ceiling: np.ndarray
     bend: float = math.inf
     """Residuals far above it count by their size instead of their square (soft-L1)."""
+    least: float = 1e-3
+    """Size of q below which a parameter counts as near 0; 1 once the scale is that of the solution."""
+
+    @property
+    def low(self) -> np.ndarray:
+        """Return the lower bounds in scaled parameters."""
+        return self.floor / self.scale
+
+    @property
+    def high(self) -> np.ndarray:
+        """Return the upper bounds in scaled parameters."""
+        return self.ceiling / self.scale
+
+    def parameters(self, q: np.ndarray) -> np.ndarray:
+        """Return p, never beyond a bound by rounding."""
+        return np.clip(q * self.scale, self.floor, self.ceiling)
 
     def raw(self, q: np.ndarray) -> np.ndarray:
         """Return the residuals as the caller gave them, shape (m,)."""
         # A trial step may overflow the model; what is not finite is refused by the search, not by a warning.
         with np.errstate(all="ignore"):
-            return np.asarray(self.function(q * self.scale), dtype=float)
+            return np.asarray(self.function(self.parameters(q)), dtype=float)
 
     def residuals(self, q: np.ndarray) -> np.ndarray:
         """Return residuals whose sum of squares is the loss: soft-L1 is a sum of squares too, of bent residuals."""
@@ -51,14 +67,14 @@ class Task:
         if self.slopes is None:
             return np.stack([self._column(q, k) for k in range(len(q))], axis=1)
         with np.errstate(all="ignore"):
-            table = np.asarray(self.slopes(q * self.scale), dtype=float) * self.scale
+            table = np.asarray(self.slopes(self.parameters(q)), dtype=float) * self.scale
         if math.isinf(self.bend):
             return table
         root = np.sqrt(1.0 + (self.raw(q) / self.bend) ** 2)
         return table * (np.sqrt(0.5 * (1.0 + root)) / root)[:, None]
 
     def _column(self, q: np.ndarray, k: int) -> np.ndarray:
-        step = 1e-3 * max(abs(q[k]), 1e-3)
+        step = 1e-3 * max(abs(q[k]), self.least)
         step = min(step, 0.5 * max(self.high[k] - q[k], q[k] - self.low[k]))
 
         def at(shift: float) -> np.ndarray:
@@ -86,7 +102,7 @@ class Task:
         # What a parameter can move before the fit gets worse; the scale of one whose value is near 0.
         reach = np.where(norms > 0.0, 10.0 * rms / np.where(norms > 0.0, norms, 1.0), 1.0)
         size = np.maximum(np.abs(q), np.clip(reach, 1e-9, 1.0))
-        return replace(self, scale=self.scale * size, low=self.low / size, high=self.high / size), q / size
+        return replace(self, scale=self.scale * size, least=1.0), q / size
 
 
 def solve(task: Task, q: np.ndarray) -> tuple[Task, np.ndarray, str]:
@@ -104,9 +120,7 @@ def solve(task: Task, q: np.ndarray) -> tuple[Task, np.ndarray, str]:
     return best
 
 
-def _better(
-    one: tuple[Task, np.ndarray, str], other: tuple[Task, np.ndarray, str]
-) -> tuple[Task, np.ndarray, str]:
+def _better(one: tuple[Task, np.ndarray, str], other: tuple[Task, np.ndarray, str]) -> tuple[Task, np.ndarray, str]:
     """Return the attempt with the lesser cost; of two equal ones the one that did not stall."""
     mine, theirs = one[0].cost(one[1]), other[0].cost(other[1])
     if theirs < mine * (1.0 - 1e-6) or (theirs <= mine * (1.0 + 1e-6) and one[2] and not other[2]):
@@ -119,18 +133,19 @@ def _attempt(task: Task, q: np.ndarray, method: str) -> tuple[Task, np.ndarray, 
 
     bounds = (task.low, task.high) if method == "trf" else (-np.inf, np.inf)
     try:
-        found = least_squares(
-            task.residuals,
-            q,
-            jac="2-point" if task.slopes is None else task.jacobian,
-            bounds=bounds,
-            method=method,
-            x_scale="jac",
-            ftol=1e-12,
-            xtol=1e-12,
-            gtol=1e-12,
-            max_nfev=200 * (len(q) + 1),
-        )
+        with np.errstate(all="ignore"):
+            found = least_squares(
+                task.residuals,
+                q,
+                jac="2-point" if task.slopes is None else task.jacobian,
+                bounds=bounds,
+                method=method,
+                x_scale="jac",
+                ftol=1e-12,
+                xtol=1e-12,
+                gtol=1e-12,
+                max_nfev=200 * (len(q) + 1),
+            )
     except (ValueError, np.linalg.LinAlgError) as error:  # the model could not be computed beside a point
         return task, q, f"the search broke off: {error}"
     point = np.clip(found.x, task.low, task.high)
@@ -141,6 +156,7 @@ def _attempt(task: Task, q: np.ndarray, method: str) -> tuple[Task, np.ndarray, 
 
 def _polish(task: Task, q: np.ndarray) -> np.ndarray:
     """Return `q` after Gauss-Newton steps with accurate derivatives: the search stops at about 6 digits."""
+    last = math.inf
     for _ in range(30):
         r, table = task.residuals(q), task.jacobian(q)
         if not np.all(np.isfinite(table)) or not np.all(np.isfinite(r)):
@@ -148,13 +164,13 @@ def _polish(task: Task, q: np.ndarray) -> np.ndarray:
         q, free = _on_bounds(task, q, table.T @ r)
         step = np.zeros(len(q))
         step[free] = _newton_step(table[:, free], r)
-        moved = table @ step
-        if float(moved @ moved) <= 1e-24 * float(r @ r):
-            return np.clip(q + step, task.low, task.high)
-        cost = float(r @ r)
+        cost, gain = float(r @ r), float(np.sum((table @ step) ** 2))
+        if gain <= 1e-24 * cost or (gain <= 1e-12 * cost and gain > 0.5 * last):
+            return np.clip(q + step, task.low, task.high)  # at the end, or in the rounding of the residuals
+        last = gain
         for part in (1.0, 0.5, 0.1, 0.01):
             trial = np.clip(q + part * step, task.low, task.high)
-            if task.cost(trial) <= cost * (1.0 + 1e-13):
+            if task.cost(trial) <= cost * (1.0 + 1e-9):
                 break
         else:
             return q

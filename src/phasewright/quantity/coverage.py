@@ -65,7 +65,8 @@ def half_width(parts: Sequence[Part], level: float = 0.95) -> float:
     if u == 0.0:
         return 0.0
     boxes = [
-        part for part in parts
+        part
+        for part in parts
         if part.shape == "rectangular" and math.isinf(part.dof) and abs(part.contribution) >= _PLAIN_BELOW * u
     ]
     boxes = sorted(boxes, key=lambda part: -abs(part.contribution))[:_MOST_RECTANGLES]

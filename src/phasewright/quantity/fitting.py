@@ -10,6 +10,7 @@ import numpy as np
 
 from phasewright.quantity._search import Task, solve
 
+_FAR = 1e6  # times the scale of its start: a parameter with an uncertainty beyond is not decided
 _BEND = 1.5  # standard deviations; at normal scatter the fit keeps about 95 % of plain least squares' efficiency
 
 
@@ -66,9 +67,10 @@ def fit_least_squares(
     Raises ValueError for sizes that do not fit, bounds in the wrong order, and residuals not finite at the start.
     """
     task, q = _prepare(residuals, start, names, low, high, jacobian)
+    names, reach = tuple(names), _FAR * task.scale
     if not robust:
         task, q, problem = solve(task, q)
-        return _report(task, q, tuple(names), problem, scale_u)
+        return _report(task, q, names, problem, scale_u, reach)
     bend = _BEND
     if scale_u:
         plain, q, _ = solve(task, q)
@@ -82,7 +84,7 @@ def fit_least_squares(
         before, bend = bend, (_BEND * _scatter(task.raw(q), len(q)) if scale_u else bend)
         if abs(bend - before) <= 1e-8 * before:
             break
-    return _report(task, q, tuple(names), problem, scale_u)
+    return _report(task, q, names, problem, scale_u, reach)
 
 
 def _prepare(
@@ -111,7 +113,7 @@ def _prepare(
     with np.errstate(invalid="ignore"):
         span = ceiling - floor
     scale = np.where(p0 != 0.0, np.abs(p0), np.where(np.isfinite(span), span, 1.0))
-    task = Task(residuals, jacobian, scale, floor / scale, ceiling / scale)
+    task = Task(residuals, jacobian, scale, floor, ceiling)
     r = task.raw(p0 / scale)
     if r.ndim != 1 or len(r) == 0 or not np.all(np.isfinite(r)):
         raise ValueError(
@@ -130,7 +132,7 @@ def _scatter(r: np.ndarray, parameters: int) -> float:
 # ---- what is known ----------------------------------------------------------------------------------------
 
 
-def _report(task: Task, q: np.ndarray, names: tuple[str, ...], problem: str, scale_u: bool) -> Fit:
+def _report(task: Task, q: np.ndarray, names: tuple[str, ...], problem: str, scale_u: bool, reach: np.ndarray) -> Fit:
     r = task.raw(q)
     bent = task.residuals(q)
     table = task.jacobian(q)
@@ -140,30 +142,34 @@ def _report(task: Task, q: np.ndarray, names: tuple[str, ...], problem: str, sca
     free = int(np.count_nonzero(~held))
     dof = len(r) - free
     factor, without = _variance(task, r, dof, free, scale_u)
-    reasons = []
-    for k, name in enumerate(names):
-        if held[k]:
-            side = "low" if abs(q[k] - task.low[k]) <= abs(task.high[k] - q[k]) else "high"
-            reasons.append(f"{name} is held at its {side} bound")
-        elif k in undecided:
-            partners = [names[i] for i in undecided[k]]
-            reasons.append(
-                f"the data do not decide {name}: it can move together with {' and '.join(partners)}"
-                if partners
-                else f"the data do not decide {name}: it has no effect on the residuals"
-            )
-        else:
-            reasons.append(without)
     covariance = unit * np.outer(task.scale, task.scale) * (factor if math.isfinite(factor) else 1.0)
+    values = task.parameters(q)
+    at_low = np.abs(values - task.floor) <= np.abs(task.ceiling - values)
+    values = np.where(held, np.where(at_low, task.floor, task.ceiling), values)
+    far = np.sqrt(np.diagonal(covariance)) > np.maximum(reach, _FAR * np.abs(values))
+    reasons = tuple(
+        f"{name} is held at its {'low' if at_low[k] else 'high'} bound"
+        if held[k]
+        else _undecided(name, [names[i] for i in undecided[k]])
+        if k in undecided
+        else f"the data do not decide {name}: values a million times as large would fit as well"
+        if far[k]
+        else without
+        for k, name in enumerate(names)
+    )
     lacking = np.array([bool(reason) for reason in reasons])
     covariance[lacking, :] = np.nan
     covariance[:, lacking] = np.nan
     u = tuple(None if gone else math.sqrt(covariance[k, k]) for k, gone in enumerate(lacking))
     message = problem or ("a bound holds a parameter back" if np.any(held) else "a minimum was reached")
     at_bound = tuple(bool(flag) for flag in held)
-    return Fit(
-        names, q * task.scale, u, covariance, dof, float(r @ r), at_bound, not problem, message, tuple(reasons)
-    )
+    return Fit(names, values, u, covariance, dof, float(r @ r), at_bound, not problem, message, reasons)
+
+
+def _undecided(name: str, partners: list[str]) -> str:
+    if not partners:
+        return f"the data do not decide {name}: it has no effect on the residuals"
+    return f"the data do not decide {name}: it can move together with {' and '.join(partners)}"
 
 
 def _variance(task: Task, r: np.ndarray, dof: int, free: int, scale_u: bool) -> tuple[float, str]:

@@ -113,9 +113,7 @@ def correlation(a: Value, b: Value) -> float:
     return shared / (a.u * b.u) if a.u and b.u else 0.0
 
 
-def propagate(
-    function: Callable[..., float], inputs: Mapping[str, Value], unit: str, kind: str = "derived"
-) -> Value:
+def propagate(function: Callable[..., float], inputs: Mapping[str, Value], unit: str, kind: str = "derived") -> Value:
     """Return function(**inputs) [unit] with the uncertainty that the inputs give it (GUM 5.1.2 and 5.2.2).
 
     `function` takes plain floats by the names in `inputs`. Sensitivities are central differences of fourth order, and

@@ -76,9 +76,7 @@ def _draw(inputs: Mapping[str, Value], count: int, generator: np.random.Generato
     return arrays
 
 
-def _draw_source(
-    part: Part, spreads: dict[str, np.ndarray], count: int, generator: np.random.Generator
-) -> np.ndarray:
+def _draw_source(part: Part, spreads: dict[str, np.ndarray], count: int, generator: np.random.Generator) -> np.ndarray:
     """Return draws of one source, scaled so that its contribution is the standard uncertainty."""
     if part.shape == "rectangular":
         return generator.uniform(-math.sqrt(3.0), math.sqrt(3.0), count)

@@ -43,7 +43,7 @@ def effective_count(count: float, lag1: float) -> float:
         return 1.0
     gap = 1.0 - lag1
     # 1 - r^n by expm1: close to r = 1 the two terms nearly cancel.
-    faded = -math.expm1(count * math.log1p(-gap)) if lag1 > 0.0 else 1.0 - lag1**count
+    faded = -math.expm1(count * math.log1p(-gap)) if lag1 > 0.5 else 1.0 - lag1**count
     return count / ((1.0 + lag1) / gap - 2.0 * lag1 * faded / (count * gap * gap))
 
 
@@ -53,9 +53,7 @@ _FLAT = 0.8  # cosines are used while the fitted spectrum is within this share o
 _PENALTY = 1.5  # per parameter of the fitted spectrum, in units of -2 log likelihood
 
 
-def series_mean(
-    values: np.ndarray, *, weights: np.ndarray | None = None, independent: bool = False
-) -> SeriesMean:
+def series_mean(values: np.ndarray, *, weights: np.ndarray | None = None, independent: bool = False) -> SeriesMean:
     """Return the mean of `values` (shape (n,), NaN ignored) and its statistical standard uncertainty.
 
     `weights` (shape (n,), >= 0, e.g. the length of the interval that each reading stands for) make it a weighted mean.
@@ -81,7 +79,6 @@ def series_mean(
     w = None if weights is None else np.asarray(weights, dtype=float)
     here = ~np.isnan(x)
     _check(x, w, here)
-    lag_pairs = here[1:] & here[:-1]
     kept, kept_w = x[here], None if w is None else w[here]
     if kept_w is not None:
         used = kept_w > 0.0
@@ -90,21 +87,23 @@ def series_mean(
     # Sums of deviations from one reading: a mean of 1e6 with a scatter of 1e-6 keeps its digits.
     origin = float(kept[0])
     shifted = kept - origin
-    offset = float(shifted.mean()) if kept_w is None else float(shifted @ kept_w / kept_w.sum())
+    share = None if kept_w is None else kept_w / kept_w.sum()
+    # Sums of products, not @: on long rows that starts threads, which costs more than it saves.
+    offset = float(shifted.mean()) if share is None else float(np.sum(shifted * share))
     mean = origin + offset
     if n == 1:
         return SeriesMean(mean, None, 1, 1.0, 0.0)
     deviation = shifted - offset
     if not np.any(shifted):
         return SeriesMean(origin, 0.0, n, 1.0, 1.0, float(n - 1))
-    flat = deviation if kept_w is None else deviation * kept_w * (n / kept_w.sum())
-    variance = float(deviation @ deviation) / n if kept_w is None else float(deviation**2 @ kept_w / kept_w.sum())
-    full = np.where(here, x - mean, 0.0)
-    lag1 = float(full[1:][lag_pairs] @ full[:-1][lag_pairs]) / float(full @ full)
-    u, dof = (math.sqrt(float(flat @ flat) / (n * (n - 1.0))), n - 1.0) if independent else _mean_u(flat)
+    flat = deviation if share is None else deviation * share * n
+    variance = float(np.mean(deviation**2)) if share is None else float(np.sum(deviation**2 * share))
+    full = np.where(here, (x - origin) - offset, 0.0)
+    lag1 = float(np.sum(full[1:] * full[:-1]) / np.sum(full * full))  # a missing reading is 0 and drops out
+    u, dof = (math.sqrt(float(np.sum(flat**2)) / (n * (n - 1.0))), n - 1.0) if independent else _mean_u(flat)
     # E[variance] is the process variance less u^2, hence the 1 (exact for white noise: count).
-    independent = 1.0 + variance / (u * u) if u > 0.0 else float(n)
-    return SeriesMean(mean, u, n, min(float(n), independent), lag1, dof)
+    as_many = 1.0 + variance / (u * u) if u > 0.0 else float(n)
+    return SeriesMean(mean, u, n, min(float(n), as_many), lag1, dof)
 
 
 def _check(x: np.ndarray, w: np.ndarray | None, here: np.ndarray) -> None:
