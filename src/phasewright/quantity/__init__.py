@@ -9,7 +9,7 @@ Asks: is it about numbers as such?
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import typing as _typing
 
 from phasewright.quantity.coverage import coverage_factor
 from phasewright.quantity.propagation import (
@@ -24,7 +24,7 @@ from phasewright.quantity.text import number_text, to_text
 from phasewright.quantity.units import base_unit, convert, parse_quantity, unit_symbol
 from phasewright.quantity.value import Part, Value
 
-if TYPE_CHECKING:
+if _typing.TYPE_CHECKING:
     from phasewright.quantity.fitting import Fit, fit_least_squares
     from phasewright.quantity.sampling import monte_carlo
     from phasewright.quantity.series import SeriesMean, effective_count, series_mean
