@@ -9,7 +9,7 @@ Asks: does it make a trace, a clock map or a window?
 
 from phasewright.logs.clocks import align
 from phasewright.logs.opening import open_log, open_table
-from phasewright.logs.read import read_log
+from phasewright.logs.read import read_log, suggest_channels
 from phasewright.logs.records import (
     AlignedTrace,
     ClockMap,
@@ -30,7 +30,7 @@ from phasewright.logs.steps import find_steps
 from phasewright.logs.store import file_hash, verify_file
 
 __all__ = [
-    "align", "file_hash", "find_steps", "find_window", "open_log", "open_table", "read_log", "verify_file",
+    "align", "file_hash", "find_steps", "find_window", "open_log", "open_table", "read_log", "suggest_channels", "verify_file",
     "AlignedTrace", "ClockMap", "Fingerprint", "OpenedLog", "ReadReport", "Recording", "Remark", "Settling", "StepSpan",
     "Suggestion", "Table", "Trace", "Window",
 ]

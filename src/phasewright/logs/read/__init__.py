@@ -11,8 +11,9 @@ from phasewright.bench import Instrument, LogEntry
 from ..records import Table
 from ._reading import Reading
 from ._sink import MemorySink, Sink
+from .suggest import suggest_channels
 
-__all__ = ["MemorySink", "Sink", "read_log"]
+__all__ = ["MemorySink", "Sink", "read_log", "suggest_channels"]
 
 VERSION = 1
 """Raised when the same bytes would be read in another way, so that what is kept in derived/ is read again."""
