@@ -62,7 +62,7 @@ def hot_resistance(
     factor = 1.0 + temperature_coefficient * (temperature - reference_temperature)
     if np.any(factor < 0.0):
         raise refuse(
-            "1 + alpha (T - T_0)",
+            "1 + alpha dT",
             float(np.min(factor)),
             "a resistance is never negative",
             "check temperature_coefficient [1/K] and the temperatures [degC]",

@@ -90,7 +90,7 @@ def conversion_efficiency(rail_power: Number, input_power: Number, other_loads: 
     left = input_power - other_loads
     if np.any(left <= 0.0):
         raise refuse(
-            "input_power - other_loads",
+            "input_power less other_loads",
             float(np.min(left)),
             "the regulator under test must have input power left",
             "check the input power [W] and the other loads on the same input [W]",

@@ -237,7 +237,7 @@ def output_ripple(
         length = np.maximum(slope, 1e-30)
         bent = length / (8.0 * capacitance) + capacitor_resistance**2 * capacitance / (2.0 * length)
         straight = capacitor_resistance / 2.0
-        total = total + np.where(capacitor_resistance * capacitance < length / 2.0, bent, straight)
+        total = total + np.where(capacitor_resistance * capacitance >= length / 2.0, straight, bent)
     return ripple_current * total
 
 

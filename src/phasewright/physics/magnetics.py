@@ -279,6 +279,7 @@ def core_loss_waveform(
     swing = samples.max(axis=-1) - samples.min(axis=-1)
     k_i = igse_coefficient(core_coefficient, frequency_exponent, flux_exponent)
     # A flux that stands still loses nothing, also where beta < alpha would divide by its swing.
-    safe = np.where(swing > 0.0, swing, 1.0)
+    still = swing == 0.0
+    safe = np.where(still, 1.0, swing)
     loss = k_i * np.mean(slopes**frequency_exponent, axis=-1) * safe ** (flux_exponent - frequency_exponent)
-    return np.where(swing > 0.0, loss, 0.0)
+    return np.where(still, 0.0, loss)

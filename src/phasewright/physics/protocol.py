@@ -38,7 +38,8 @@ def meter_resolution_asked(power: Number) -> Number:
     Source:
         IEC 62301, first edition (read in a public slide set).
     """
-    return np.where(np.asarray(power) <= 10.0, 0.01, np.where(np.asarray(power) <= 100.0, 0.1, 1.0))
+    asked = np.where(np.asarray(power) <= 10.0, 0.01, np.where(np.asarray(power) <= 100.0, 0.1, 1.0))
+    return np.where(np.isnan(power), np.nan, asked)
 
 
 @formula(possible={"power": NOT_NEGATIVE}, source="IEC 62301")
@@ -66,7 +67,7 @@ def meter_uncertainty_asked(power: Number) -> Number:
     Source:
         IEC 62301 (from memory).
     """
-    return np.where(np.asarray(power) >= 0.5, 0.02 * np.asarray(power), 0.01)
+    return np.where(np.asarray(power) < 0.5, 0.01, 0.02 * np.asarray(power))
 
 
 @formula(possible={"power": NOT_NEGATIVE}, source="IEC 62301:2011, 5.3.2")

@@ -129,7 +129,7 @@ def settle_linear(
         closed form of the linear loop.
     """
     gain = loss_coefficient * thermal_resistance * loss
-    stable = np.asarray(gain < 1.0)
+    stable = ~np.asarray(gain >= 1.0)  # so that an unknown gain gives an unknown answer, not a runaway
     left = np.where(stable, 1.0 - gain, 1.0)
     at_reference = loss * (1.0 + loss_coefficient * (reference_temperature - loss_temperature))
     settled_loss = np.where(stable, at_reference / left, np.inf)

@@ -288,7 +288,7 @@ def foster_history(
     steps = np.diff(moments)
     if np.any(steps <= 0.0):
         raise refuse(
-            "time[k + 1] - time[k]",
+            "spacing of moments",
             float(np.min(steps)),
             "moments must rise",
             "sort the samples by time [s] and drop repeated moments",
@@ -458,7 +458,7 @@ def final_value(
         ratio = np.divide(later, change)
     if np.any(~((ratio > 0.0) & (ratio < 1.0)) & ~np.isnan(ratio)) or np.any((change == 0.0) & (later == 0.0)):
         raise refuse(
-            "(T3 - T2) / (T2 - T1)",
+            "later over earlier change",
             str(ratio),
             "an approach slows down: the ratio must lie between 0 and 1",
             "take points [degC] further apart in time, or fit the whole record",
