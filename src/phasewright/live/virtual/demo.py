@@ -23,6 +23,7 @@ from phasewright.live.virtual.instruments import ClockError, Column, Dialect, Vi
 from phasewright.live.virtual.parts import Hidden, Layout
 from phasewright.live.virtual.scenario import PlannedStep, Scenario
 from phasewright.live.virtual.simulation import Surroundings
+from phasewright.live.virtual.workload import Fluctuation
 
 _TRUE_CLOCK = ClockError()
 _SHEET = "invented data sheet of a simulated part"
@@ -159,11 +160,13 @@ def demo_scenario() -> Scenario:
     return Scenario(
         name="How few phases are enough at 300 W?", bench=demo_bench(), steps=tuple(steps),
         instruments=(
-            power_meter(clock=ClockError(drift=23.0), start=3.0, dropout_rate=2e-5),
+            power_meter(clock=ClockError(offset=1.9, drift=23.0), start=3.0, dropout_rate=2e-5,
+                        dialect=Dialect(stamp="iso", stamp_names=("stamp",))),
             host_log(clock=ClockError(offset=7.4, drift=-12.0), jitter=0.012, dropout_rate=5e-4),
             thermometer(clock=ClockError(offset=-3.7, drift=41.0), jitter=0.02),
         ),
-        hidden=Hidden(auxiliary_power=15.0), layout=Layout(pad_resistance=2.6, plate_to_coolant=0.06),
+        fluctuation=Fluctuation(drift=0.003, code=0.015), hidden=Hidden(auxiliary_power=15.0),
+        layout=Layout(pad_resistance=2.6, plate_to_coolant=0.06),
         surroundings=Surroundings(room=23.5, fan_map=((28.0, 0.30), (34.0, 0.55), (40.0, 1.0))),
         step_clock="host", cost=Cost(6.0, 330.0, 0.32, "EUR"),
         notes="Simulated campaign: an invented board, stepped from all phases to few at two loads.")

@@ -136,7 +136,7 @@ def verdicts(state: str, acted: float, remaining: Mapping[str, float], bound: fl
         allowed.add(held)
         if close and not beyond:
             allowed |= {"marginal", "sustained"}
-    if beyond:
+    if beyond or any(item.low <= 0.0 for item in close):
         # Beyond a limit is said before how settled it is.
         allowed.add("marginal")
     if acted > 0.0:

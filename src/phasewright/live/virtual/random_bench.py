@@ -225,7 +225,7 @@ def _instruments(g: np.random.Generator, liquid: bool) -> tuple[VirtualInstrumen
     rate = float(g.choice([20.0, 50.0, 100.0, 200.0]))
     drift = lambda: float(np.clip(g.normal(0.0, 30.0), -100.0, 100.0))  # noqa: E731
     away = lambda: float(g.uniform(-20.0, 20.0))  # noqa: E731
-    elapsed = bool(g.random() < 0.5)
+    elapsed = bool(g.random() < 0.35)
     meter_writes = Dialect(
         stamp="elapsed_s" if elapsed else "iso", stamp_decimals=3,
         stamp_names=("t [s]",) if elapsed else ("stamp",), delimiter=str(g.choice([",", ";", "\t"])),

@@ -15,8 +15,12 @@ from phasewright.live.virtual.parts import Parts
 
 STAGE_SHUTDOWN = 180.0
 """The simulated stages switch themselves off here, whatever the regulator's settings [degC]."""
+FAN_STEP = 0.02
+"""Step in which the fan's duty moves."""
 STANDBY = 0.6
 """Power that the dark board takes from the metered input [W]."""
+_EVENLY = np.full(workload.BLOCK, 1.0 / workload.BLOCK)
+"""Times this, a second's samples give their mean."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,9 +240,10 @@ def _run_stretch(parts, surroundings, network, stretch, piece, keeper, state, st
 
 def _move_fan(surroundings: Surroundings, stretch: Stretch, keeper: Keeper, coolant: float, t: int) -> None:
     wanted = stretch.fan_duty if stretch.fan_duty is not None else surroundings.duty_at(float(coolant))
-    if t % 2 == 0 and abs(wanted - keeper.duty) > 0.005:
-        # The fan's controller moves in whole per cents, a few at a time.
-        keeper.duty = round(keeper.duty + float(np.clip(wanted - keeper.duty, -0.03, 0.03)), 2)
+    if t % 2 == 0 and abs(wanted - keeper.duty) > 0.5 * FAN_STEP:
+        # The fan's controller moves in whole steps, two at a time: few different duties occur in a run.
+        moved = keeper.duty + float(np.clip(wanted - keeper.duty, -2.0 * FAN_STEP, 2.0 * FAN_STEP))
+        keeper.duty = round(FAN_STEP * round(moved / FAN_STEP), 2)
 
 
 @dataclass(slots=True, eq=False)
@@ -296,21 +301,21 @@ def one_second(parts, network, mask, stretch, activity, set_voltage, keeper, sta
     if trip_at is not None:
         current, voltage, auxiliary = current.copy(), voltage.copy(), auxiliary.copy()
         current[trip_at:] = voltage[trip_at:] = auxiliary[trip_at:] = 0.0
-    first, square = float(current.mean()), float((current * current).mean())
+    first, square = float(current @ _EVENLY), float((current * current) @ _EVENLY)
     loss = total[0] + total[1] * current + total[2] * current * current
     load = voltage * current + loss + other
     drawn = electrical.input_current(load, parts.supply_voltage, h.source_resistance + path)
-    drawn_square = float((drawn * drawn).mean())
+    drawn_square = float((drawn * drawn) @ _EVENLY)
     heat = np.zeros(len(network.capacity))
     heat[nodes.stage] = made.stage[0] + made.stage[1] * first + made.stage[2] * square
     heat[nodes.inductor] = made.inductor[0] + made.inductor[1] * first + made.inductor[2] * square
     heat[nodes.copper] = made.copper[0] + made.copper[1] * first + made.copper[2] * square
     heat[nodes.copper] += (plane * square + parts.controller_power) / parts.phase_count
     heat[nodes.path] = path * drawn_square
-    power = float((voltage * current).mean() + auxiliary.mean())
+    power = float((voltage * current + auxiliary) @ _EVENLY)
     heat[nodes.die] = power
-    state.voltage = float(voltage.mean()) if trip_at is None else set_voltage
-    state.supply = parts.supply_voltage - (h.source_resistance + path) * float(drawn.mean())
+    state.voltage = float(voltage @ _EVENLY) if trip_at is None else set_voltage
+    state.supply = parts.supply_voltage - (h.source_resistance + path) * float(drawn @ _EVENLY)
     peak = worst * float(current.max()) + offset + 0.5 * made.ripple
     return Second(current=current, voltage=voltage, other=other, auxiliary=auxiliary, total=total,
                    pieces=made.pieces, constant=np.array([parts.controller_power, plane, path]), heat=heat, peak=peak,

@@ -1,7 +1,7 @@
 """The simulated heat path: a fixed network of nodes, stepped exactly between two instants with constant heat.
 
 C dT/dt = -G T + b*T_room + q. The fan changes only how well radiator or heatsink meet the air, and its duty moves in
-whole per cents, so the few matrix exponentials that occur are kept.
+steps, so the few matrix exponentials that occur are kept.
 """
 
 from __future__ import annotations
