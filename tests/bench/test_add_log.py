@@ -12,6 +12,7 @@ from phasewright.bench import (
     ChannelSource,
     ColumnTerm,
     LogEntry,
+    add_instrument,
     add_log,
     lay_down,
     read_bench,
@@ -202,3 +203,40 @@ def test_instrument_of_an_added_log_may_come_later(folder):
     assert [item.name for item in read_bench(folder.path).instruments] == ["meter", "host"]
     with pytest.raises(BenchFault, match='instrument = "logger" is no instrument of bench.toml'):
         read_campaign(folder.path)
+
+
+# ---- instruments --------------------------------------------------------------------------------------------------
+
+
+def test_new_instrument_goes_behind_the_others_with_their_comments(tmp_path):
+    lay_down(tmp_path)
+    before = (tmp_path / "bench.toml").read_text()
+    add_instrument(tmp_path, "thermometer")
+    add_instrument(tmp_path, 'odd "name"')
+    after = (tmp_path / "bench.toml").read_text()
+    assert after == before + '\n[[instrument]]\nname = "thermometer"\n\n[[instrument]]\nname = "odd \\"name\\""\n'
+    assert [item.name for item in read_bench(tmp_path).instruments] == ["meter", "host", "thermometer", 'odd "name"']
+
+
+def test_instrument_before_other_tables(folder):
+    text = folder.text("bench.toml")
+    start = text.index("[[instrument]]")
+    folder.write("bench.toml", text[:start].replace("[cooling]", text[start:] + "# some\n\n# water\n[cooling]"))
+    add_instrument(folder.path, "third")
+    assert '# some\n\n[[instrument]]\nname = "third"\n\n# water\n[cooling]' in folder.text("bench.toml")
+    assert [item.name for item in read_bench(folder.path).instruments] == ["meter", "host", "third"]
+
+
+def test_first_instrument(folder):
+    text = folder.text("bench.toml")
+    folder.write("bench.toml", text[: text.index("[[instrument]]")])
+    add_instrument(folder.path, "meter")
+    assert [item.name for item in read_bench(folder.path).instruments] == ["meter"]
+
+
+@pytest.mark.parametrize("name", ["meter", "", "  "])
+def test_instrument_that_is_there_already_or_has_no_name_is_refused(folder, name):
+    before = folder.text("bench.toml")
+    with pytest.raises(BenchFault, match="name"):
+        add_instrument(folder.path, name)
+    assert folder.text("bench.toml") == before

@@ -7,7 +7,7 @@ May touch: reads files; lays down new campaign folders.
 Asks: is it a limit, a part, or a setting?
 """
 
-from phasewright.bench.add import add_log
+from phasewright.bench.add import add_instrument, add_log
 from phasewright.bench.channels import CHANNELS, Channel, base_channel
 from phasewright.bench.check import check_folder
 from phasewright.bench.faults import BenchFault, Fault, LogFault, NotReady, PhasewrightError, escape
@@ -68,6 +68,7 @@ __all__ = [
     "Regulator",
     "Stage",
     "Step",
+    "add_instrument",
     "add_log",
     "base_channel",
     "check_folder",

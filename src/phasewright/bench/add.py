@@ -1,16 +1,20 @@
-"""Keeps the description of a log in campaign.toml: only the text of that log's block is touched."""
+"""Keeps the description of a log in campaign.toml and of its instrument in bench.toml.
+
+Only the text of the block that is meant is touched.
+"""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from phasewright.bench._places import Path as KeyPath
 from phasewright.bench._places import Places
-from phasewright.bench._toml_text import read_source
+from phasewright.bench._toml_text import Source, read_source
 from phasewright.bench.faults import BenchFault, Fault
-from phasewright.bench.read import CAMPAIGN_FILE, check_campaign_text, in_order
+from phasewright.bench.read import BENCH_FILE, CAMPAIGN_FILE, check_bench_text, check_campaign_text, in_order
 from phasewright.bench.records import ChannelSource, LogEntry
 
 
@@ -25,36 +29,72 @@ def add_log(folder: str | Path, entry: LogEntry) -> None:
     BenchFault
         When campaign.toml cannot be read as TOML, or with every fault that `entry` would bring into it.
     """
-    path = Path(folder) / CAMPAIGN_FILE
+    source = _open(Path(folder) / CAMPAIGN_FILE, "log")
+    logs, places = source.raw.get("log", []), source.places
+    index = next((i for i, item in enumerate(logs) if item.get("name") == entry.name), len(logs))
+    text = places.text
+    if index < len(logs):
+        start, end = _block(places, index)
+        text = text[:start] + _edited(text[start:end], entry) + text[end:]
+    else:
+        step = _heads(places).get(("step", 0))
+        if logs:
+            at = _behind(places, ("log", index - 1))
+        else:
+            at = len(text) if step is None else _above(text, step)
+        text = _put_in(text, at, _edited("[[log]]\n", entry))
+    _keep(Path(folder) / CAMPAIGN_FILE, text, source, check_campaign_text, f"log[{index + 1}]")
+
+
+def add_instrument(folder: str | Path, name: str) -> None:
+    """Add an instrument called `name` to bench.toml, with nothing stated about it; comments and order are kept.
+
+    The file is replaced whole or not at all.
+
+    Raises
+    ------
+    BenchFault
+        When bench.toml cannot be read as TOML, or there is an instrument of that name already.
+    """
+    import tomlkit
+
+    source = _open(Path(folder) / BENCH_FILE, "instrument")
+    count = len(source.raw.get("instrument", []))
+    text = source.places.text
+    at = _behind(source.places, ("instrument", count - 1)) if count else len(text)
+    block = f"[[instrument]]\nname = {tomlkit.item(name).as_string()}\n"
+    _keep(Path(folder) / BENCH_FILE, _put_in(text, at, block), source, check_bench_text, f"instrument[{count + 1}]")
+
+
+def _open(path: Path, key: str) -> Source:
+    """Return the file as read; raises BenchFault when it cannot be, or `key` is not written in double brackets."""
     source = read_source(path)
     if source.raw is None or source.faults or source.places is None:
         raise BenchFault(in_order(source.faults))
-    logs = source.raw.get("log", [])
-    heads = [head for head, _ in source.places.heads]
-    if not isinstance(logs, list) or any(("log", index) not in heads for index in range(len(logs))):
-        what, mend = "log is not a list of [[log]] blocks", "write each log under its own [[log]] head"
-        raise BenchFault(Fault(source.file, what, mend, path="log"))
-    index = next((i for i, item in enumerate(logs) if item.get("name") == entry.name), len(logs))
-    text = source.places.text
-    if index < len(logs):
-        start, end = _block(source.places, index)
-        text = text[:start] + _edited(text[start:end], entry) + text[end:]
-    else:
-        text = _inserted(text, source.places, len(logs), _edited("[[log]]\n", entry))
-    faults = [
-        fault
-        for fault in check_campaign_text(text, source.file)
-        if fault.path.startswith(f"log[{index + 1}]") or not fault.path
-    ]
+    items = source.raw.get(key, [])
+    heads = _heads(source.places)
+    if not isinstance(items, list) or any((key, index) not in heads for index in range(len(items))):
+        what, mend = f"{key} is not a list of [[{key}]] blocks", f"write each {key} under its own [[{key}]] head"
+        raise BenchFault(Fault(source.file, what, mend, path=key))
+    return source
+
+
+def _keep(path: Path, text: str, source: Source, check: Callable[[str, str], tuple[Fault, ...]], own: str) -> None:
+    """Write the changed text, unless what was put in at `own` is at fault."""
+    faults = [item for item in check(text, source.file) if item.path.startswith(own) or not item.path]
     if faults:
         raise BenchFault(faults)
     _replace(path, text.replace("\n", "\r\n") if source.carriage_returns else text)
 
 
+def _heads(places: Places) -> dict[KeyPath, int]:
+    return dict(places.heads)
+
+
 def _block(places: Places, index: int) -> tuple[int, int]:
     """Return (start, end) of the text of one [[log]] block, without the comments and blank lines that follow it."""
     own = ("log", index)
-    start = dict(places.heads)[own]
+    start = _heads(places)[own]
     later = [offset for path, offset in places.heads if offset > start and path[:2] != own]
     end = min(later, default=len(places.text))
     last = max(
@@ -69,17 +109,26 @@ def _block(places: Places, index: int) -> tuple[int, int]:
     return start, len(places.text) if line_end < 0 else line_end + 1
 
 
-def _inserted(text: str, places: Places, count: int, block: str) -> str:
-    """Return `text` with a new log's block behind the last log, else before the first step, else at the end."""
-    if count:
-        at = _block(places, count - 1)[1]
-    else:
-        at = dict(places.heads).get(("step", 0), len(text))
-        while at < len(text):
-            before = text.rfind("\n", 0, at - 1) + 1
-            if at == 0 or not text[before : at - 1].lstrip().startswith("#"):
-                break
-            at = before  # a comment above the step belongs to it
+def _behind(places: Places, own: KeyPath) -> int:
+    """Return the offset behind the block of `own`, with the comments that belong to it."""
+    text, start = places.text, _heads(places)[own]
+    later = [offset for path, offset in places.heads if offset > start and path[:2] != own]
+    at = _above(text, min(later)) if later else len(text)
+    return start + len(text[start:at].rstrip()) + 1
+
+
+def _above(text: str, at: int) -> int:
+    """Return `at`, the start of a line, moved up over the comments right above it, which belong to it."""
+    while at:
+        before = text.rfind("\n", 0, at - 1) + 1
+        if not text[before:at].lstrip().startswith("#"):
+            break
+        at = before
+    return at
+
+
+def _put_in(text: str, at: int, block: str) -> str:
+    """Return `text` with `block` put in at `at`, blank lines around it."""
     head, tail = text[:at], text[at:]
     if head and not head.endswith("\n"):
         head += "\n"

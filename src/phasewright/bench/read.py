@@ -59,17 +59,29 @@ def in_order(faults: list[Fault]) -> tuple[Fault, ...]:
 
 def load_bench(path: FilePath) -> tuple[Bench | None, Source]:
     """Return (bench, source). With faults the bench holds what could be understood, to check other files against."""
+    source = read_source(_file(path, BENCH_FILE))
+    return _bench_of(source), source
+
+
+def check_bench_text(text: str, file: str) -> tuple[Fault, ...]:
+    """Return every fault of a bench file's text."""
+    source = Source(file)
+    parse_source(text, source)
+    _bench_of(source)
+    return in_order(source.faults)
+
+
+def _bench_of(source: Source) -> Bench | None:
     from phasewright.bench._build import build_bench
     from phasewright.bench.bench_keys import BenchKeys
     from phasewright.bench.checks import check_bench
 
-    source = read_source(_file(path, BENCH_FILE))
     keys, report = _check_keys(source, BenchKeys)
     if keys is None:
-        return None, source
+        return None
     bench = build_bench(keys, report, source.file, source.fingerprint)
     check_bench(bench, report)
-    return bench, source
+    return bench
 
 
 def load_campaign(path: FilePath, bench: Bench | None, bench_source: Source) -> tuple[Campaign | None, Source]:
