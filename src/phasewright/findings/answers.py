@@ -12,15 +12,19 @@ from phasewright.findings.trustworthiness import answer_trust
 from phasewright.findings.verdicts import margin_text, remaining_text
 from phasewright.findings.wording import (
     Numbers,
+    fate_of,
     fate_text,
     group_by_load,
+    joined_counts,
     load_text,
     money_text,
+    named,
     phases_text,
     said,
     series_text,
 )
 from phasewright.logs import Recording
+from phasewright.quantity import Value
 
 __all__ = ["QUESTIONS", "answer_questions"]
 
@@ -82,7 +86,7 @@ def _fewest(group: list[StepFinding]) -> tuple[str, Numbers]:
     held = [item for item in group if item.verdict == "sustained" and "phase_count" in item.quantities]
     where = f"at {load_text(group)}"
     if not held:
-        return f"{where} no setting tried is shown to hold, for {_fates(group)}", {}
+        return f"{where} nothing tried is shown to hold: {_fates(group)}", {}
     best = min(held, key=lambda item: (item.quantities["phase_count"].value, -_closest(item)))
     count = best.quantities["phase_count"].value
     nearest = best.margins[0]
@@ -104,12 +108,16 @@ def _closest(finding: StepFinding) -> float:
 
 
 def _fates(findings: Sequence[StepFinding]) -> str:
-    """Return e.g. ``6 phases were held back and 4 phases tripped``; settings of one count are told apart by name."""
+    """Return e.g. ``6 and 5 phases were held back and 4 phases tripped``; steps of one count are told apart by name."""
     counts = [phases_text(item) for item in findings]
-    return series_text(
-        fate_text(item, text if counts.count(text) == 1 else item.step.name)
-        for text, item in zip(counts, findings, strict=True)
-    )
+    by_fate: dict[str, list[StepFinding]] = {}
+    for item in findings:
+        by_fate.setdefault(fate_of(item), []).append(item)
+    words = []
+    for fate, items in by_fate.items():
+        names = [phases_text(item) if counts.count(phases_text(item)) == 1 else named(item.step.name) for item in items]
+        words.append(fate_text(fate, joined_counts(names)))
+    return ", and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else words[0]
 
 
 # ---- how hot ------------------------------------------------------------------------------------------------------
@@ -125,7 +133,7 @@ def _how_hot(findings: Sequence[StepFinding]) -> tuple[str, Numbers]:
     hottest = max(known, key=_shown_temperature)
     value = hottest.quantities["regulator_temperature"]
     numbers: Numbers = {"step": hottest.step.name, "regulator_temperature": value}
-    text = f"The regulator is hottest in {hottest.step.name}: {said(value)}"
+    text = f"The regulator is hottest in {named(hottest.step.name)}: {said(value)}"
     rise = hottest.quantities.get("regulator_rise")
     if rise is not None:
         reference = "room" if "ambient" in hottest.basis["regulator_rise"] else "coolant"
@@ -137,7 +145,7 @@ def _how_hot(findings: Sequence[StepFinding]) -> tuple[str, Numbers]:
         boundary = "conversion" if "conversion" in hottest.basis["thermal_resistance"] else "delivery"
         text += f", which is {said(resistance)} of {boundary} loss"
         numbers["thermal_resistance"] = resistance
-    saturated = [item.step.name for item in findings if _is_set(item, "coolant_saturated")]
+    saturated = [named(item.step.name) for item in findings if _is_set(item, "coolant_saturated")]
     if saturated:
         text += f"; the coolant could take no more in {series_text(saturated)}"
         numbers["coolant saturated in"] = series_text(saturated)
@@ -176,7 +184,7 @@ def _settling_words(finding: StepFinding, numbers: Numbers) -> str:
 def _what_is_wasted(
     campaign: Campaign, findings: Sequence[StepFinding], comparisons: Sequence[Comparison]
 ) -> tuple[str, Numbers]:
-    known = {item.step.name: item for item in findings if "loss" in item.quantities}
+    known = {item.step.name: item for item in findings if "loss" in item.quantities and item.verdict != "tripped"}
     if not known:
         return (
             "Not answered: the loss takes input power and package power in one window; log input_power at the board's "
@@ -193,8 +201,8 @@ def _what_is_wasted(
     numbers: Numbers = {"step": step.step.name}
     numbers |= {name: quantities[name] for name in ("loss", "input_power", "delivery_efficiency") if name in quantities}
     text = (
-        f"In {step.step.name} {said(quantities['loss'])} of {said(quantities['input_power'])} is lost between meter "
-        "and package"
+        f"In {named(step.step.name)}, {said(quantities['loss'])} of {said(quantities['input_power'])} is lost "
+        "between meter and package"
     )
     if "delivery_efficiency" in quantities:
         text += f", a delivery efficiency of {said(quantities['delivery_efficiency'], '%')}"
@@ -210,19 +218,28 @@ def _what_is_wasted(
 def _extra_words(campaign: Campaign, item: Comparison, numbers: Numbers) -> str:
     extra = item.differences["input_power"]
     numbers |= {"baseline": item.baseline, "extra input power": extra}
-    if extra.low95 is not None and extra.high95 is not None and extra.low95 <= 0.0 <= extra.high95:
-        return f"; its input power cannot be told from that of {item.baseline} ({said(extra)} apart)"
+    if _may_be_zero(extra):
+        return f"; its input power cannot be told from that of {named(item.baseline)} ({said(extra)} apart)"
     more = "more" if extra.value >= 0.0 else "less"
-    text = f"; it draws {said(extra).removeprefix('-')} {more} than {item.baseline}"
-    if item.extra_energy_year is None:
-        return text
-    numbers["extra energy a year"] = item.extra_energy_year
-    text += f", which is {said(item.extra_energy_year, 'kWh').removeprefix('-')}"
-    if item.extra_cost_year is not None:
-        numbers["extra cost a year"] = item.extra_cost_year
-        text += f" or {money_text(item.extra_cost_year).removeprefix('-')}"
-    cost = campaign.cost
-    return f"{text} a year at {cost.hours_per_day:g} hours on {cost.days_per_year:g} days"
+    text = f"; it draws {said(extra).removeprefix('-')} {more} than {named(item.baseline)}"
+    if item.extra_energy_year is not None:
+        numbers["extra energy a year"] = item.extra_energy_year
+        text += f", which is {said(item.extra_energy_year, 'kWh').removeprefix('-')}"
+        if item.extra_cost_year is not None:
+            numbers["extra cost a year"] = item.extra_cost_year
+            text += f" or {money_text(item.extra_cost_year).removeprefix('-')}"
+        cost = campaign.cost
+        text += f" a year at {cost.hours_per_day:g} hours on {cost.days_per_year:g} days"
+    delivered, lost = item.differences.get("package_power"), item.differences.get("loss")
+    if delivered is not None and lost is not None and delivered.u is not None and not _may_be_zero(delivered):
+        # The processor itself took more or less, so not all of the difference is waste.
+        numbers["extra loss"] = lost
+        text += f"; of that difference {said(lost)} is loss, the rest reached the package"
+    return text
+
+
+def _may_be_zero(value: Value) -> bool:
+    return value.low95 is not None and value.high95 is not None and value.low95 <= 0.0 <= value.high95
 
 
 # ---- what gives first, and what if --------------------------------------------------------------------------------
@@ -234,14 +251,14 @@ def _what_gives_first(findings: Sequence[StepFinding]) -> tuple[str, Numbers]:
     numbers: Numbers = {}
     parts = []
     if acted:
-        parts.append(series_text(f"{fate_text(item, item.step.name)} ({item.reasons[0]})" for item in acted))
+        parts.append(
+            series_text(f"{fate_text(fate_of(item), named(item.step.name))} ({item.reasons[0]})" for item in acted)
+        )
         numbers["tripped or clamped"] = series_text(item.step.name for item in acted)
     if ran:
         finding, margin = min(ran, key=lambda item: _order(item[1]))
-        nearest = (
-            f"closest to a limit {'otherwise ' if acted else ''}is {finding.step.name}, with {margin_text(margin)}"
-        )
-        parts.append(nearest)
+        start = "closest to a limit otherwise is" if acted else "closest to a limit is"
+        parts.append(f"{start} {named(finding.step.name)}, with {margin_text(margin)}")
         numbers |= {"step": finding.step.name, "limit": margin.limit.name, "margin": margin.margin}
         if margin.probability is not None:
             numbers["probability that the limit is kept"] = margin.probability

@@ -120,7 +120,9 @@ def _slope(one: StepFinding, other: StepFinding, name: str) -> Value | None:
     needed = [item.quantities.get(key) for item in (one, other) for key in ("input_power", name)]
     if any(value is None for value in needed):
         return None
-    given = [_without_shared(value) for value in needed if value is not None]
+    known = [value for value in needed if value is not None]
+    # The delivered power's gain is what the check is after; the input meter's own error still counts.
+    given = [known[0], _without_shared(known[1]), known[2], _without_shared(known[3])]
     if abs(given[1].value - given[3].value) < 0.1 * max(abs(given[1].value), abs(given[3].value)):
         return None
     return propagate(

@@ -10,7 +10,16 @@ import numpy as np
 
 from phasewright.bench import Bench, Campaign, Step, base_channel
 from phasewright.findings.labels import combine_labels
-from phasewright.findings.means import Figure, mean_energy_power, mean_of, mean_product, peak_of, same_stamps
+from phasewright.findings.means import (
+    Figure,
+    Lead,
+    lead_of,
+    mean_energy_power,
+    mean_of,
+    mean_product,
+    peak_of,
+    same_stamps,
+)
 from phasewright.findings.readings import Readings, take_readings
 from phasewright.findings.records import NotComputable
 from phasewright.findings.sheet import Sheet, channel_mend
@@ -20,6 +29,10 @@ from phasewright.quantity import Part, Value, value_from_parts
 
 __all__ = ["Source", "measure_step", "sources_of"]
 
+LEADS = ("input_power", "package_power", "rail_current")
+"""Channels that show how the load wandered, the most precise first."""
+FOLLOWERS = ("W", "A", "V")
+"""Units of channels that follow the load at once."""
 NEEDED = (
     "input_power",
     "package_power",
@@ -79,10 +92,14 @@ def measure_step(
     """Return the sheet of one step with all that its channels say; derived figures are not on it yet."""
     sheet = Sheet(span.name, missing=dict(lost))
     readings: dict[str, Readings] = {}
-    for name, source in sources.items():
-        _measure_channel(sheet, name, source, span, window, readings)
+    lead = None
+    first = [name for name in LEADS if name in sources]
+    for name in [*first, *(name for name in sources if name not in first)]:
+        _measure_channel(sheet, name, sources[name], span, window, readings, lead)
+        if lead is None and name in first and name in readings:
+            lead = lead_of(Figure(sheet.quantities[name], ""), readings[name])
     combine_labels(sheet)
-    _powers(sheet, sources, readings, span, window)
+    _powers(sheet, sources, readings, span, window, lead)
     _phase_count(sheet, bench, step, readings)
     _settled_values(sheet, sources, span, window)
     _energy(sheet, sources, span)
@@ -93,7 +110,13 @@ def measure_step(
 
 
 def _measure_channel(
-    sheet: Sheet, name: str, source: Source, span: StepSpan, window: Window, readings: dict[str, Readings]
+    sheet: Sheet,
+    name: str,
+    source: Source,
+    span: StepSpan,
+    window: Window,
+    readings: dict[str, Readings],
+    lead: Lead | None,
 ) -> None:
     trace = source.trace
     inside = take_readings(trace, window.start_s, window.end_s) if window.found else None
@@ -102,7 +125,7 @@ def _measure_channel(
         sheet.lack(name, why, "hold the step longer, or look at the log for gaps")
     else:
         readings[name] = inside
-        sheet.put(name, mean_of(trace, inside, source.trust, window, span))
+        sheet.put(name, mean_of(trace, inside, source.trust, window, span, lead if trace.unit in FOLLOWERS else None))
         if inside.left_out > 0.2 * (inside.count + inside.left_out):
             sheet.notes.append(
                 f"caution: {span.name}: {inside.left_out} of {inside.count + inside.left_out} readings of {name} "
@@ -128,7 +151,12 @@ def _inside_step(trace: AlignedTrace, span: StepSpan) -> Readings:
 
 
 def _powers(
-    sheet: Sheet, sources: Mapping[str, Source], readings: Mapping[str, Readings], span: StepSpan, window: Window
+    sheet: Sheet,
+    sources: Mapping[str, Source],
+    readings: Mapping[str, Readings],
+    span: StepSpan,
+    window: Window,
+    lead: Lead | None,
 ) -> None:
     """Enter input, rail and package power from voltage and current, or from an energy counter, where not logged."""
     for side in ("input", "rail"):
@@ -139,7 +167,7 @@ def _powers(
             (sources[item].trace, readings[item], sources[item].trust) for item in (volts, amperes) if item in readings
         ]
         if len(pair) == 2 and pair[0][0].log == pair[1][0].log and same_stamps(pair[0][1], pair[1][1]):
-            sheet.put(name, mean_product(pair[0], pair[1], name, window, span))
+            sheet.put(name, mean_product(pair[0], pair[1], name, window, span, lead))
             continue
         sheet.derive(
             name,

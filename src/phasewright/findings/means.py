@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phasewright.findings.readings import Readings, take_readings
+from phasewright.findings.readings import Readings, means_over, take_readings
 from phasewright.findings.trust import Trust, resolution_u
 from phasewright.logs import AlignedTrace, StepSpan, Window
 from phasewright.quantity import Part, Value, series_mean, value_from_parts
 
-__all__ = ["Figure", "mean_energy_power", "mean_of", "mean_product", "peak_of", "same_stamps"]
+__all__ = ["Figure", "Lead", "lead_of", "mean_energy_power", "mean_of", "mean_product", "peak_of", "same_stamps"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,17 +32,58 @@ def _value(number: float, unit: str, parts: Sequence[Part], reason: str, kind: s
     return value_from_parts(number, unit, kept, kind=kind)
 
 
-def _statistics(series: np.ndarray, weights: np.ndarray, source: str) -> tuple[float, list[Part], str]:
-    """Return the mean, the part that scatter adds to it, and why that part is unknown ('' = known)."""
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """The channel that shows best how the load wandered in the window, and what that adds to its own mean."""
+
+    readings: Readings
+    part: Part
+
+
+def _statistics(
+    series: np.ndarray, readings: Readings, source: str, lead: Lead | None = None
+) -> tuple[float, list[Part], str]:
+    """Return the mean, the parts that scatter adds to it, and why they are unknown ('' = known).
+
+    A load that wanders moves input, rail and package power together, so their scatter is not independent. The share
+    of the series that follows the lead channel (regression on its means over the same intervals) is put down to the
+    lead's own part; only the rest is this channel's. A loss then does not suffer from a wander that both sides saw.
+    """
+    weights = readings.weights()
     if series.size == 1:
         return float(series[0]), [], "one reading in the window: its scatter is unknown"
     if np.ptp(series) == 0.0:
         # Identical readings have no scatter to estimate; what rounding hides is the resolution part.
         return float(series[0]), [], ""
-    found = series_mean(series, weights=weights)
+    follows, rest = _follow(series, readings, lead)
+    found = series_mean(rest, weights=weights)
+    mean = float(weights @ series / weights.sum())
     if found.u is None or not math.isfinite(found.u):
-        return float(found.mean), [], "too few independent readings in the window: their scatter is unknown"
-    return float(found.mean), [Part(source, float(found.u), "student", max(float(found.dof), 1.0))], ""
+        return mean, [], "too few independent readings in the window: their scatter is unknown"
+    parts = [Part(source, float(found.u), "student", max(float(found.dof), 1.0))]
+    if lead is not None and follows:
+        parts.append(Part(lead.part.source, follows * lead.part.contribution, lead.part.shape, lead.part.dof))
+    return mean, parts, ""
+
+
+def _follow(series: np.ndarray, readings: Readings, lead: Lead | None) -> tuple[float, np.ndarray]:
+    """Return how far a series follows the lead [unit of the series / unit of the lead], and what is left of it."""
+    if lead is None or series.size < 8 or lead.readings.count < 8 or np.any(np.diff(lead.readings.end_s) < 0.0):
+        return 0.0, series
+    guide = means_over(lead.readings, readings.start_s, readings.end_s)
+    guide = guide - guide.mean()
+    power = float(guide @ guide)
+    if power <= 0.0:
+        return 0.0, series
+    slope = float(guide @ (series - series.mean())) / power
+    rest = series - slope * guide
+    return (slope, rest) if np.ptp(rest) > 0.0 else (0.0, series)
+
+
+def lead_of(figure: Figure, readings: Readings) -> Lead | None:
+    """Return the lead that a measured channel makes for the others; None when it does not scatter."""
+    found = next((part for part in figure.value.parts if part.source.endswith("/statistics")), None)
+    return Lead(readings, found) if found is not None else None
 
 
 def _shift_u(trace: AlignedTrace, readings: Readings, window: Window, span: StepSpan, mean: float) -> float:
@@ -82,10 +123,17 @@ def _shared(trust: Trust, gain_times: float, offset_times: float) -> list[Part]:
     ]
 
 
-def mean_of(trace: AlignedTrace, readings: Readings, trust: Trust, window: Window, span: StepSpan) -> Figure:
+def mean_of(
+    trace: AlignedTrace,
+    readings: Readings,
+    trust: Trust,
+    window: Window,
+    span: StepSpan,
+    lead: Lead | None = None,
+) -> Figure:
     """Return the time-weighted mean of `readings` with statistics, gain, offset, resolution and alignment parts."""
     name = f"{span.name}/{trust.channel}"
-    mean, parts, lacking = _statistics(readings.value, readings.weights(), f"{name}/statistics")
+    mean, parts, lacking = _statistics(readings.value, readings, f"{name}/statistics", lead)
     parts += _shared(trust, mean, 1.0)
     scatter = float(np.std(readings.value))
     parts.append(Part(f"{name}/resolution", resolution_u(trust.resolution, scatter), "rectangular"))
@@ -124,11 +172,12 @@ def mean_product(
     name: str,
     window: Window,
     span: StepSpan,
+    lead: Lead | None = None,
 ) -> Figure:
     """Return the mean power [W] of simultaneous readings of voltage and current: the mean of the products."""
     (u_trace, u_readings, u_trust), (i_trace, i_readings, i_trust) = volts, amperes
     series = u_readings.value * i_readings.value
-    mean, parts, lacking = _statistics(series, u_readings.weights(), f"{span.name}/{name}/statistics")
+    mean, parts, lacking = _statistics(series, u_readings, f"{span.name}/{name}/statistics", lead)
     voltage, current = float(u_readings.value.mean()), float(i_readings.value.mean())
     parts += _shared(u_trust, mean, current) + _shared(i_trust, mean, voltage)
     for trace, readings, trust, times in (

@@ -8,7 +8,7 @@ import numpy as np
 
 from phasewright.logs import AlignedTrace
 
-__all__ = ["Readings", "take_readings"]
+__all__ = ["Readings", "means_over", "take_readings"]
 
 SAME = 1e-6
 """[s] Clock maps leave rounding in the last digits of a time."""
@@ -59,7 +59,8 @@ class Readings:
 def take_readings(trace: AlignedTrace, start_s: float, end_s: float) -> Readings:
     """Return the readings of `trace` whose whole interval lies within [start_s, end_s] [s].
 
-    Times that differ by less than a microsecond count as equal. A reading that straddles an end mixes the window with what is outside it and is left out; so is every missing one.
+    Times that differ by less than a microsecond count as equal. A reading that straddles an end mixes the window with
+    what is outside it and is left out; so is every missing one.
     """
     pieces = []
     for first, past in trace.segments or ((0, len(trace.end_s)),):
@@ -80,6 +81,19 @@ def take_readings(trace: AlignedTrace, start_s: float, end_s: float) -> Readings
         float("nan") if raw is None else float(raw),
         int(value.size - np.count_nonzero(kept)),
     )
+
+
+def means_over(readings: Readings, start_s: np.ndarray, end_s: np.ndarray) -> np.ndarray:
+    """Return the mean of `readings` over each interval from `start_s` to `end_s` [s], (n,), in the readings' unit.
+
+    Readings stand until the next one; an interval of no length gets the value at that moment.
+    """
+    edges = np.concatenate([readings.start_s[:1], readings.end_s])
+    energy = np.concatenate([[0.0], np.cumsum(readings.value * np.diff(edges))])
+    length = end_s - start_s
+    with np.errstate(invalid="ignore", divide="ignore"):
+        means = (np.interp(end_s, edges, energy) - np.interp(start_s, edges, energy)) / length
+    return np.where(length > 0.0, means, np.interp(end_s, readings.middle_s, readings.value))
 
 
 def _joined(array: np.ndarray, pieces: list[slice]) -> np.ndarray:

@@ -27,10 +27,13 @@ FATES = {
 __all__ = [
     "FATES",
     "Numbers",
+    "fate_of",
     "fate_text",
     "group_by_load",
+    "joined_counts",
     "load_text",
     "money_text",
+    "named",
     "phases_text",
     "said",
     "series_text",
@@ -65,11 +68,31 @@ def phases_text(finding: StepFinding) -> str:
     return f"{count.value:.0f} phase{'' if round(count.value) == 1 else 's'}"
 
 
-def fate_text(finding: StepFinding, subject: str) -> str:
-    """Return e.g. ``6 phases were held back``: what became of one step."""
-    word = "beyond" if finding.verdict == "marginal" and any(map(above_limit, finding.margins)) else finding.verdict
-    was = "were" if subject.endswith("phases") else "was"
-    return f"{subject} {FATES[word].format(was=was)}"
+def fate_of(finding: StepFinding) -> str:
+    """Return the key of `FATES` for what became of one step."""
+    if finding.verdict == "marginal" and any(above_limit(margin) for margin in finding.margins):
+        return "beyond"
+    return finding.verdict
+
+
+def fate_text(fate: str, subject: str) -> str:
+    """Return e.g. ``6 phases were held back``."""
+    was = "were" if subject.endswith("phases") or " and " in subject else "was"
+    return f"{subject} {FATES[fate].format(was=was)}"
+
+
+def joined_counts(names: list[str]) -> str:
+    """Return ``10, 8 and 6 phases`` for ``10 phases``, ``8 phases``, ``6 phases``; other names follow as they are."""
+    counts = [name.removesuffix(" phases") for name in names if name.removesuffix(" phases").isdigit()]
+    others = [name for name in names if not name.removesuffix(" phases").isdigit()]
+    if len(counts) < 2:
+        return series_text(names)
+    return series_text([f"{series_text(counts)} phases", *others])
+
+
+def named(name: str) -> str:
+    """Return a step's name as it stands in a sentence: in quotes when it has a comma of its own."""
+    return f"\u201c{name}\u201d" if "," in name else name
 
 
 def group_by_load(findings: Iterable[StepFinding]) -> list[list[StepFinding]]:
