@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from phasewright.bench import Bench, CoolingPart
 from phasewright.findings import Analysis, StepFinding
@@ -10,11 +11,23 @@ from phasewright.report.document import Layout
 from phasewright.report.palette import VERDICT_INK
 from phasewright.report.series import phase_count
 from phasewright.report.sketch import Sketch, fit, wrap
+from phasewright.report.symbols import contacts, draw_phases_inside, meter, processor
 from phasewright.report.verdicts import sign
 from phasewright.report.wording import THIN, number_text, plain
 
-RIBBON = 58.0
-"""Height of the ribbon that stands for the whole input power [px]; every ribbon is in proportion to it."""
+RIBBON = 64.0
+"""Breadth of the ribbon that stands for the whole input power [px]; every ribbon is in proportion to it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """A place on the heat path, its temperature, and the links that follow."""
+
+    name: str
+    temperature: str
+    links: tuple[CoolingPart, ...]
+    rise: str = ""
+    """Rise over the next place."""
 
 
 def chosen_step(analysis: Analysis) -> StepFinding | None:
@@ -30,240 +43,206 @@ def chosen_step(analysis: Analysis) -> StepFinding | None:
     return analysis.steps[0] if analysis.steps else None
 
 
-def split_chain(bench: Bench) -> tuple[list[CoolingPart], list[CoolingPart]]:
+def split_chain(bench: Bench) -> tuple[tuple[CoolingPart, ...], tuple[CoolingPart, ...]]:
     """Return the links between stage and coolant, and those between coolant and room air."""
     if bench.cooling.coolant != "liquid":
-        return list(bench.cooling.chain), []
-    before = [part for part in bench.cooling.chain if part.kind != "radiator"]
-    return before, [part for part in bench.cooling.chain if part.kind == "radiator"]
+        return bench.cooling.chain, ()
+    return (tuple(part for part in bench.cooling.chain if part.kind != "radiator"),
+            tuple(part for part in bench.cooling.chain if part.kind == "radiator"))
 
 
 def _text(finding: StepFinding | None, name: str) -> str:
     if finding is None or name not in finding.quantities:
         return "not measured"
-    return number_text(finding.quantities[name], name)
+    return number_text(finding.quantities[name], name).replace(" (uncertainty not known)", "")
 
 
 def _share(finding: StepFinding | None) -> float:
     """Return loss / input power for the ribbons; 0.12 where unknown (then no number stands beside it)."""
     if finding is None or "loss" not in finding.quantities or "input_power" not in finding.quantities:
         return 0.12
-    return min(max(finding.quantities["loss"].value / max(finding.quantities["input_power"].value, 1e-9), 0.04), 0.6)
+    return min(max(finding.quantities["loss"].value / max(finding.quantities["input_power"].value, 1e-9), 0.05), 0.6)
 
 
-def _quantity(sketch: Sketch, x: float, y: float, label: str, value: str, anchor: str = "start", size: float = 14.0) -> None:
-    sketch.words(x, y, label, size=11.0, ink="soft", anchor=anchor)
-    sketch.words(x, y + size + 3.0, value, size=size, bold=True, anchor=anchor)
+def _stops(bench: Bench, finding: StepFinding | None) -> tuple[Stop, ...]:
+    """Return the heat path from the regulator to whatever takes the heat in the end."""
+    before, after = split_chain(bench)
 
+    def rise(name: str) -> str:
+        return _text(finding, name) if finding is not None and name in finding.quantities else ""
 
-def _ribbon(sketch: Sketch, x0: float, x1: float, y: float, h: float, ink: str = "power") -> None:
-    sketch.box(x0, y - 0.5 * h, x1 - x0, h, fill=ink)
-
-
-def _phase(sketch: Sketch, x: float, y: float, active: bool) -> None:
-    """Draw one phase: a stage and its inductor; an idle one only in outline."""
-    ink = "blue" if active else "line"
-    if active:
-        sketch.box(x, y, 11.0, 11.0, 1.5, fill=ink)
-    else:
-        sketch.box(x + 0.6, y + 0.6, 9.8, 9.8, 1.5, stroke=ink, width=1.0)
-    base = y + 8.5
-    commands = [("M", ((x + 11.0, base),)), ("L", ((x + 13.0, base),))]
-    for turn in range(3):
-        left = x + 13.0 + 4.2 * turn
-        commands.append(("C", ((left, base - 6.5), (left + 4.2, base - 6.5), (left + 4.2, base))))
-    sketch.shape(commands, stroke=ink, width=1.7 if active else 1.0)
-
-
-def _phases(sketch: Sketch, x: float, y: float, w: float, h: float, fitted: int, active: int) -> None:
-    columns = max(1, min(fitted, int(w // 38.0), 7 if fitted > 5 else fitted))
-    rows = -(-fitted // columns)
-    dx, dy = w / columns, h / rows
-    for index in range(fitted):
-        column, row = index % columns, index // columns
-        _phase(sketch, x + (column + 0.5) * dx - 13.0, y + (row + 0.5) * dy - 6.0, index < active)
-
-
-def _meter(sketch: Sketch, x: float, y: float, r: float) -> None:
-    """Draw a wattmeter as circuit drawings have it: a circle with W."""
-    sketch.disc(x, y, r, fill="paper", stroke="ink", width=1.8)
-    sketch.words(x, y + 0.34 * r, "W", size=r, anchor="middle", bold=True)
-
-
-def _contacts(sketch: Sketch, x: float, y: float, count: int, upright: bool) -> None:
-    """Draw a connector: a frame with two rows of contacts."""
-    shown = max(1, min(count, 8))
-    length, across = 10.0 * shown + 6.0, 24.0
-    w, h = (across, length) if upright else (length, across)
-    sketch.box(x - 0.5 * w, y - 0.5 * h, w, h, 3.0, fill="paper", stroke="ink", width=1.6)
-    for i in range(shown):
-        along = -0.5 * length + 8.0 + 10.0 * i
-        for side in (-5.0, 5.0):
-            px, py = (x + side, y + along) if upright else (x + along, y + side)
-            sketch.box(px - 2.6, py - 2.6, 5.2, 5.2, 1.0, **({"fill": "ink"} if side < 0 else {"stroke": "line", "width": 1.0}))
-
-
-def _chip(sketch: Sketch, x: float, y: float, size: float) -> None:
-    """Draw a processor: a square with pins."""
-    half = 0.5 * size
-    for i in range(5):
-        at = -half + size * (i + 1) / 6.0
-        for a, b in (((at, -half - 6), (at, -half)), ((at, half), (at, half + 6)), ((-half - 6, at), (-half, at)), ((half, at), (half + 6, at))):
-            sketch.line((x + a[0], y + a[1]), (x + b[0], y + b[1]), stroke="ink", width=1.8)
-    sketch.box(x - half, y - half, size, size, 4.0, fill="paper", stroke="ink", width=1.8)
-    sketch.box(x - 0.5 * half, y - 0.5 * half, half, half, 2.0, stroke="line", width=1.2)
+    hot = Stop("Regulator", _text(finding, "regulator_temperature"), before, rise("regulator_rise"))
+    if bench.cooling.coolant != "liquid":
+        return hot, Stop("Cooling air", _text(finding, "coolant_temperature"), ())
+    return (hot, Stop("Coolant", _text(finding, "coolant_temperature"), after, rise("coolant_rise")),
+            Stop("Room air", _text(finding, "ambient_temperature"), ()))
 
 
 def _connector_words(bench: Bench, finding: StepFinding | None) -> list[str]:
-    contacts = sum(c.contact_count for c in bench.board.connectors)
-    words = [f"{len(bench.board.connectors)} × {bench.board.connectors[0].contact_count} contacts at +12{THIN}V"
-             if len({c.contact_count for c in bench.board.connectors}) == 1 else f"{contacts} contacts at +12{THIN}V"] \
-        if bench.board.connectors else ["connectors not stated"]
+    connectors = bench.board.connectors
+    if not connectors:
+        return ["connectors not stated"]
+    counts = {c.contact_count for c in connectors}
+    first = (f"{len(connectors)} × {connectors[0].contact_count} contacts" if len(counts) == 1
+             else f"{sum(c.contact_count for c in connectors)} contacts")
+    words = [first]
     if finding is not None and "contact_current" in finding.quantities:
         words.append(f"{_text(finding, 'contact_current')} each")
-    ratings = {c.contact_rating for c in bench.board.connectors}
+    ratings = {c.contact_rating for c in connectors}
     if len(ratings) == 1 and None not in ratings:
         words.append(f"rated {ratings.pop():.3g}{THIN}A each")
     return words
 
 
-def _resistance_words(part: CoolingPart) -> list[str]:
+def _link_words(part: CoolingPart) -> tuple[str, str]:
     if part.resistance is None:
-        return [part.name, "K/W not stated"]
-    return [part.name, f"{part.resistance:.3g}{THIN}K/W{'' if part.shared else ' a stage'}"]
+        return part.name, "K/W not stated"
+    return part.name, f"{part.resistance:.3g}{THIN}K/W{'' if part.shared else ' a stage'}"
 
 
-def _nodes(bench: Bench, finding: StepFinding | None) -> list[tuple[str, str, Sequence[CoolingPart]]]:
-    """Return the heat path as (place, temperature, links that follow)."""
-    before, after = split_chain(bench)
-    coolant = "Coolant" if bench.cooling.coolant == "liquid" else "Cooling air"
-    nodes = [("Regulator", _text(finding, "regulator_temperature"), before),
-             (coolant, _text(finding, "coolant_temperature"), after)]
-    if bench.cooling.coolant == "liquid":
-        nodes.append(("Room air", _text(finding, "ambient_temperature"), ()))
-    return nodes
-
-
-def _link(sketch: Sketch, x0: float, x1: float, y: float, part: CoolingPart, room: float) -> None:
-    """Draw a thermal resistance between two places as a resistor with its name beneath."""
-    middle = 0.5 * (x0 + x1)
-    sketch.line((x0, y), (x1, y), stroke="limit", width=1.8)
-    sketch.box(middle - 20.0, y - 7.0, 40.0, 14.0, 0.0, fill="paper", stroke="limit", width=1.8)
-    first, second = _resistance_words(part)
-    for i, line in enumerate(wrap(first, 11.0, room)[:2]):
-        sketch.words(middle, y + 25.0 + 13.0 * i, line, size=11.0, anchor="middle")
-    lines = len(wrap(first, 11.0, room)[:2])
-    sketch.words(middle, y + 25.0 + 13.0 * lines, second, size=10.5, ink="soft", anchor="middle")
+def _quantity(sketch: Sketch, x: float, y: float, label: str, value: str, anchor: str = "start", size: float = 15.0) -> None:
+    sketch.words(x, y, label, size=11.5, ink="soft", anchor=anchor)
+    sketch.words(x, y + size + 3.0, value, size=size, bold=True, anchor=anchor)
 
 
 def _caption(sketch: Sketch, x: float, y: float, room: float, finding: StepFinding | None) -> None:
     if finding is None:
         sketch.words(x, y, "No step yet", size=12.0, ink="soft")
         return
-    sketch.words(x, y, "Step shown", size=11.0, ink="soft")
-    lines = wrap(finding.step.name, 14.0, room)[:3]
+    sketch.words(x, y, "Step shown", size=11.5, ink="soft")
+    lines = wrap(finding.step.name, 15.0, room)[:3]
     for i, line in enumerate(lines):
-        sketch.words(x, y + 18.0 + 17.0 * i, line, size=14.0, bold=True)
-    low = y + 18.0 + 17.0 * len(lines)
-    sign(sketch, x + 6.0, low + 2.0, finding.verdict, VERDICT_INK.get(finding.verdict, "soft"))
-    sketch.words(x + 18.0, low + 6.0, finding.verdict, size=12.0)
+        sketch.words(x, y + 19.0 + 18.0 * i, line, size=15.0, bold=True)
+    low = y + 19.0 + 18.0 * len(lines)
+    sign(sketch, x + 6.0, low + 1.0, finding.verdict, VERDICT_INK.get(finding.verdict, "soft"))
+    sketch.words(x + 18.0, low + 5.0, finding.verdict, size=12.5)
+
+
+# ---- wide ------------------------------------------------------------------------------------------------------------
 
 
 def _wide(analysis: Analysis, finding: StepFinding | None, width: float) -> Sketch:
     bench = analysis.bench
-    sketch = Sketch(width, 452.0)
-    y, h, share = 136.0, RIBBON, _share(finding)
-    reg_x, reg_w, chip_x = 292.0, 306.0, 822.0
-    _ribbon(sketch, 62.0, reg_x, y, h)
-    _ribbon(sketch, reg_x + reg_w, chip_x - 34.0, y, h * (1.0 - share))
-    heat_w, stage_x, heat_y = max(h * share, 4.0), reg_x + 36.0, 330.0
-    sketch.box(stage_x - 0.5 * heat_w, y + 70.0, heat_w, heat_y - y - 70.0, fill="heat")
-    _meter(sketch, 62.0, y, 28.0)
-    _contacts(sketch, 178.0, y, sum(c.contact_count for c in bench.board.connectors) or 4, True)
-    sketch.box(reg_x, y - 70.0, reg_w, 140.0, 6.0, fill="paper", stroke="ink", width=1.8)
+    sketch = Sketch(width, 448.0)
+    y, share = 126.0, _share(finding)
+    box_x, box_w, box_h, chip_x = 318.0, 316.0, 152.0, 868.0
+    out_h, heat_w = RIBBON * (1.0 - share), max(RIBBON * share, 5.0)
+    sketch.box(36.0, y - 0.5 * RIBBON, box_x - 36.0, RIBBON, fill="power")
+    sketch.box(box_x + box_w, y - 0.5 * out_h, chip_x - box_x - box_w, out_h, fill="power")
+    row, stage_x, last_x = 352.0, box_x + 36.0, 898.0
+    _elbow(sketch, stage_x, y + 0.5 * box_h, row, last_x, heat_w)
+    meter(sketch, 36.0, y, 35.0)
+    contacts(sketch, 122.0, y, sum(c.contact_count for c in bench.board.connectors) or 4, True)
+    sketch.box(box_x, y - 0.5 * box_h, box_w, box_h, 6.0, fill="paper", stroke="ink", width=1.8)
     active = int(phase_count(finding) or 0) if finding is not None else 0
-    _phases(sketch, reg_x + 10.0, y - 64.0, reg_w - 20.0, 128.0, bench.regulator.phase_count, active)
-    _chip(sketch, chip_x, y, 64.0)
-    _quantity(sketch, 0.0, 32.0, "Input power", _text(finding, "input_power"))
-    for i, line in enumerate(_connector_words(bench, finding)):
-        sketch.words(178.0, y + 78.0 + 14.0 * i, line, size=11.0, ink="soft", anchor="middle")
-    sketch.words(62.0, y + 78.0, "meter", size=11.0, ink="soft", anchor="middle")
-    _quantity(sketch, reg_x, 32.0, f"Regulator, {active or '?'} of {bench.regulator.phase_count} phases",
+    draw_phases_inside(sketch, box_x + 12.0, y - 0.5 * box_h + 10.0, box_w - 24.0, box_h - 20.0,
+                       bench.regulator.phase_count, active)
+    processor(sketch, chip_x, y, 76.0)
+    over = y - 0.5 * box_h - 31.0
+    _quantity(sketch, box_x, over, f"Regulator, {active or '?'} of {bench.regulator.phase_count} phases",
               f"{_text(finding, 'phase_current')} a phase")
-    _quantity(sketch, 900.0, 32.0, "Package power", _text(finding, "package_power"), "end")
-    sketch.words(chip_x, y + 78.0, fit(bench.processor.name or "processor", 11.0, 170.0), size=11.0, ink="soft", anchor="middle")
-    _quantity(sketch, reg_x + reg_w + 18.0, y + 78.0, "Delivery efficiency", _text(finding, "delivery_efficiency"))
-    _quantity(sketch, stage_x + 0.5 * heat_w + 14.0, y + 104.0, "Loss between meter and package", _text(finding, "loss"))
-    _caption(sketch, 0.0, heat_y - 30.0, 220.0, finding)
-    nodes = _nodes(bench, finding)
-    _heat_row(sketch, nodes, stage_x, 872.0, heat_y)
+    _quantity(sketch, 152.0, y - 6.0, "Input power", _text(finding, "input_power"))
+    _quantity(sketch, box_x + box_w + 16.0, y - 6.0, "Package power", _text(finding, "package_power"))
+    for i, line in enumerate(_connector_words(bench, finding)):
+        sketch.words(122.0, y + 68.0 + 15.0 * i, line, size=11.5, ink="soft", anchor="middle")
+    sketch.words(36.0, y + 68.0, "meter", size=11.5, ink="soft", anchor="middle")
+    sketch.words(chip_x + 45.0, y + 68.0, fit(bench.processor.name or "processor", 11.5, 220.0), size=11.5, ink="soft",
+                 anchor="end")
+    _quantity(sketch, box_x + box_w + 16.0, y + 106.0, "Delivery efficiency", _text(finding, "delivery_efficiency"))
+    _quantity(sketch, stage_x + 0.5 * heat_w + 14.0, y + 106.0, "Loss, meter to package", _text(finding, "loss"))
+    _caption(sketch, 0.0, row - 42.0, 260.0, finding)
+    _heat_row(sketch, _stops(bench, finding), stage_x, last_x, row)
     return sketch
 
 
-def _heat_row(sketch: Sketch, nodes, left: float, right: float, y: float) -> None:
+def _elbow(sketch: Sketch, x: float, top: float, row: float, right: float, breadth: float) -> None:
+    """Draw the loss as a ribbon: down from the regulator, round a corner, along the heat path."""
+    half, r = 0.5 * breadth, breadth + 10.0
+    k, small = 0.4477 * r, 10.0
+    m = 0.4477 * small
+    outer, inner = (x - half, row + half), (x + half, row - half)
+    sketch.shape(
+        [
+            ("M", ((outer[0], top),)), ("L", ((outer[0], outer[1] - r),)),
+            ("C", ((outer[0], outer[1] - k), (outer[0] + k, outer[1]), (outer[0] + r, outer[1]))),
+            ("L", ((right, outer[1]),)), ("L", ((right, inner[1]),)), ("L", ((inner[0] + small, inner[1]),)),
+            ("C", ((inner[0] + m, inner[1]), (inner[0], inner[1] - m), (inner[0], inner[1] - small))),
+            ("L", ((inner[0], top),)), ("Z", ()),
+        ],
+        fill="heat",
+    )
+
+
+def _heat_row(sketch: Sketch, stops: Sequence[Stop], left: float, right: float, y: float) -> None:
     """Draw the heat path from left to right, room shared out by the number of links."""
-    weights = [max(1, len(links)) for _, _, links in nodes[:-1]] or [1]
+    weights = [max(1, len(stop.links)) for stop in stops[:-1]]
     at = [left]
     for weight in weights:
         at.append(at[-1] + (right - left) * weight / sum(weights))
-    for index, (name, temperature, links) in enumerate(nodes):
-        x = at[index]
-        if index < len(nodes) - 1:
-            reach = (at[index + 1] - x - 30.0) / max(1, len(links))
-            if not links:
-                sketch.line((x + 8.0, y), (at[index + 1] - 8.0, y), stroke="limit", width=1.8, dash=(4.0, 4.0))
-            for k, part in enumerate(links):
-                _link(sketch, x + 10.0 + k * reach, x + 20.0 + (k + 1) * reach, y, part, reach - 10.0)
-        sketch.disc(x, y, 8.0, fill="limit")
-        anchor = "start" if index == 0 else "end" if index == len(nodes) - 1 else "middle"
-        shift = -8.0 if anchor == "start" else 8.0 if anchor == "end" else 0.0
-        _quantity(sketch, x + shift, y + 72.0, name, temperature, anchor)
+    for index, stop in enumerate(stops):
+        x, last = at[index], index == len(stops) - 1
+        if not last:
+            reach = (at[index + 1] - x) / max(1, len(stop.links))
+            for k, part in enumerate(stop.links):
+                middle = x + (k + 0.5) * reach
+                sketch.box(middle - 23.0, y - 8.0, 46.0, 16.0, 0.0, fill="paper", stroke="limit", width=1.8)
+                name, resistance = _link_words(part)
+                sketch.words(middle, y - 32.0, fit(name, 11.5, reach - 24.0), size=11.5, anchor="middle")
+                sketch.words(middle, y - 17.0, resistance, size=11.0, ink="soft", anchor="middle")
+            if stop.rise:
+                low = y + 53.0 if stop.links else y - 17.0
+                sketch.words(0.5 * (x + at[index + 1]), low, f"rise {stop.rise}", size=11.5, ink="soft", anchor="middle")
+        sketch.disc(x, y, 9.0, fill="paper", stroke="limit", width=1.8)
+        sketch.disc(x, y, 4.5, fill="limit")
+        anchor = "start" if index == 0 else "end" if last else "middle"
+        _quantity(sketch, x + {"start": -9.0, "end": 9.0, "middle": 0.0}[anchor], y + 35.0, stop.name, stop.temperature, anchor)
+
+
+# ---- tall ------------------------------------------------------------------------------------------------------------
 
 
 def _tall(analysis: Analysis, finding: StepFinding | None, width: float) -> Sketch:
     bench = analysis.bench
-    nodes = _nodes(bench, finding)
-    links = sum(max(1, len(part)) for _, _, part in nodes[:-1])
-    sketch = Sketch(width, 500.0 + 66.0 * links + 56.0 * len(nodes))
-    share, h, x = _share(finding), RIBBON, 46.0
+    stops = _stops(bench, finding)
+    sketch = Sketch(width, 0.0)
+    share, x = _share(finding), 40.0
     _caption(sketch, 0.0, 12.0, width, finding)
-    top, reg_y, reg_h = 120.0, 290.0, 130.0
-    sketch.box(x - 0.5 * h, top, h, reg_y - top, fill="power")
-    _meter(sketch, x, top, 26.0)
-    _quantity(sketch, 104.0, top - 8.0, "Input power", _text(finding, "input_power"))
-    _contacts(sketch, x, 208.0, 4, False)
+    top, box_y, box_h = 118.0, 282.0, 138.0
+    foot = box_y + box_h
+    out_w, heat_w, heat_x = RIBBON * (1.0 - share), max(RIBBON * share, 5.0), 196.0
+    spans = [(58.0 + 58.0 * len(stop.links)) if stop.links else 84.0 for stop in stops]
+    ends = foot + 88.0 + sum(spans[:-1])
+    sketch.box(x - 0.5 * RIBBON, top, RIBBON, box_y - top, fill="power")
+    sketch.box(x - 0.5 * out_w, foot, out_w, 90.0, fill="power")
+    sketch.box(heat_x - 0.5 * heat_w, foot, heat_w, ends - foot, fill="heat")
+    meter(sketch, x, top, 34.0)
+    _quantity(sketch, 96.0, top - 6.0, "Input power", _text(finding, "input_power"))
+    contacts(sketch, x, 204.0, 5, False)
     for i, line in enumerate(_connector_words(bench, finding)):
-        sketch.words(104.0, 204.0 + 14.0 * i, line, size=11.0, ink="soft")
+        sketch.words(96.0, 194.0 + 15.0 * i, line, size=11.5, ink="soft")
     active = int(phase_count(finding) or 0) if finding is not None else 0
-    _quantity(sketch, 104.0, reg_y - 36.0, f"Regulator, {active or '?'} of {bench.regulator.phase_count} phases",
-              f"{_text(finding, 'phase_current')} a phase", size=13.0)
-    foot = reg_y + reg_h
-    heat_w, heat_x = max(h * share, 4.0), 190.0
-    sketch.box(x - 0.5 * h * (1 - share), foot, h * (1 - share), 74.0, fill="power")
-    sketch.box(heat_x - 0.5 * heat_w, foot, heat_w, 74.0, fill="heat")
-    sketch.box(1.0, reg_y, width - 2.0, reg_h, 6.0, fill="paper", stroke="ink", width=1.8)
-    _phases(sketch, 8.0, reg_y + 6.0, width - 16.0, reg_h - 12.0, bench.regulator.phase_count, active)
-    _quantity(sketch, heat_x + 0.5 * heat_w + 10.0, foot + 24.0, "Loss, meter to package", _text(finding, "loss"), size=13.0)
-    _chip(sketch, x, foot + 104.0, 58.0)
-    _quantity(sketch, 0.0, foot + 164.0, "Package power", _text(finding, "package_power"), size=13.0)
-    _quantity(sketch, 0.0, foot + 206.0, "Delivery efficiency", _text(finding, "delivery_efficiency"), size=13.0)
-    y = foot + 84.0
-    for index, (name, temperature, parts) in enumerate(nodes):
-        sketch.disc(heat_x, y, 8.0, fill="limit")
-        _quantity(sketch, heat_x + 18.0, y - 4.0, name, temperature, size=13.0)
-        if index == len(nodes) - 1:
-            break
-        count = max(1, len(parts))
-        sketch.line((heat_x, y + 8.0), (heat_x, y + 48.0 + 66.0 * count), stroke="limit", width=1.8,
-                    dash=() if parts else (4.0, 4.0))
-        for k, part in enumerate(parts):
-            at = y + 62.0 + 66.0 * k
-            sketch.box(heat_x - 7.0, at - 20.0, 14.0, 40.0, 0.0, fill="paper", stroke="limit", width=1.8)
-            first, second = _resistance_words(part)
-            sketch.words(heat_x + 18.0, at - 2.0, fit(first, 11.0, width - heat_x - 20.0), size=11.0)
-            sketch.words(heat_x + 18.0, at + 12.0, second, size=10.5, ink="soft")
-        y += 56.0 + 66.0 * count
-    sketch.height = y + 30.0
+    _quantity(sketch, 96.0, box_y - 30.0, f"{active or '?'} of {bench.regulator.phase_count} phases",
+              f"{_text(finding, 'phase_current')} a phase", size=14.0)
+    sketch.box(1.0, box_y, width - 2.0, box_h, 6.0, fill="paper", stroke="ink", width=1.8)
+    draw_phases_inside(sketch, 10.0, box_y + 8.0, width - 20.0, box_h - 16.0, bench.regulator.phase_count, active)
+    _quantity(sketch, heat_x + 16.0, foot + 26.0, "Loss, meter to package", _text(finding, "loss"), size=14.0)
+    processor(sketch, x, foot + 122.0, 66.0)
+    _quantity(sketch, 0.0, foot + 190.0, "Package power", _text(finding, "package_power"), size=14.0)
+    _quantity(sketch, 0.0, foot + 236.0, "Delivery efficiency", _text(finding, "delivery_efficiency"), size=14.0)
+    y = foot + 88.0
+    for index, stop in enumerate(stops):
+        if index < len(stops) - 1:
+            for k, part in enumerate(stop.links):
+                at = y + 64.0 + 58.0 * k
+                sketch.box(heat_x - 8.0, at - 20.0, 16.0, 40.0, 0.0, fill="paper", stroke="limit", width=1.8)
+                name, resistance = _link_words(part)
+                sketch.words(heat_x + 18.0, at - 2.0, fit(name, 11.5, width - heat_x - 20.0), size=11.5)
+                sketch.words(heat_x + 18.0, at + 13.0, resistance, size=11.0, ink="soft")
+        sketch.disc(heat_x, y, 9.0, fill="paper", stroke="limit", width=1.8)
+        sketch.disc(heat_x, y, 4.5, fill="limit")
+        _quantity(sketch, heat_x + 18.0, y - 4.0, stop.name, stop.temperature, size=14.0)
+        y += spans[index]
+    sketch.height = max(ends + 30.0, foot + 266.0)
     return sketch
 
 
@@ -281,7 +260,7 @@ def bench_description(analysis: Analysis, finding: StepFinding | None) -> str:
             f"{_text(finding, 'phase_current')} each, package {_text(finding, 'package_power')}. "
             f"Loss {_text(finding, 'loss')}. Heat path: ")
     stops = []
-    for name, temperature, links in _nodes(analysis.bench, finding):
-        stops.append(f"{name} {temperature}")
-        stops += [" ".join(_resistance_words(part)) for part in links]
+    for stop in _stops(analysis.bench, finding):
+        stops.append(f"{stop.name} {stop.temperature}")
+        stops += [" ".join(_link_words(part)) for part in stop.links]
     return path + ", ".join(stops) + "."

@@ -27,7 +27,8 @@ ROOM = 24.0
 
 _SURFACES = ("regulator_temperature", "inductor_temperature", "board_temperature", "connector_temperature",
              "coolant_temperature")
-_PROBE = re.compile(r"(?i)\b(probe|oscilloscope|scope|ground clip)")
+_PROBE = re.compile(r"(?i)\b(oscilloscope|scope|ground clip|(voltage|passive|active|differential|10:1|x10) probe)")
+"""Words that tell of a probe with a ground clip; a thermometer's probe is none."""
 
 NO_SAFETY_FUNCTION = (
     "Phasewright is no safety function. It measures and reports after the fact; it protects nobody and nothing. Data "

@@ -28,23 +28,23 @@ from phasewright.report.document import (
     Table,
 )
 from phasewright.report.escaping import clean, paragraphs
-from phasewright.report.margins import draw_margins, nearest
+from phasewright.report.margins import draw_margins, drawn_table, nearest
 from phasewright.report.phases import draw_phases, reading_note
-from phasewright.report.series import load_label, phase_count
+from phasewright.report.series import load_labels, phase_count
 from phasewright.report.stated import bench_tables
-from phasewright.report.tables import MAIN, PHASES, STEP, VERDICT, margin_table, present, step_table
+from phasewright.report.tables import LOAD, MAIN, PHASES, STEP, VERDICT, limits_table, margin_table, present, step_table
 from phasewright.report.traces import channels_drawn, draw_traces
 from phasewright.report.verdicts import draw_verdicts
-from phasewright.report.wording import clock_text, number_text, quantity_title, setting_text
+from phasewright.report.wording import clock_text, number_text, quantity_title, setting_text, tie
 
-SIMULATED = "Simulated data: this bench and every number on it were computed, nothing was measured."
+SIMULATED = "Simulated data. This bench and every number on it were invented and computed; nothing was measured."
 
 _QUESTIONS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("bench", "What stands on the bench?", ("stands", "bench?")),
-    ("hold", "Which settings hold?", ("hold", "stable", "sustain", "few phases", "enough")),
-    ("heat", "How hot, and why?", ("hot", "temperature", "heat")),
+    ("hold", "Which settings hold?", ("settings hold", "stable", "sustain", "few phases", "enough")),
+    ("heat", "How hot, and why?", ("how hot", "temperature", "heat")),
     ("waste", "What is wasted?", ("waste", "lost", "cost", "efficien")),
-    ("first", "What gives first?", ("gives first", "limit", "margin")),
+    ("first", "What gives first?", ("gives first", "margin")),
     ("trust", "Can it be trusted?", ("trust", "clock")),
 )
 
@@ -72,12 +72,13 @@ def _answer(analysis: Analysis, key: str, otherwise: str) -> list[Block]:
         return [Paragraph(_sentence(otherwise), "answer")]
     blocks: list[Block] = []
     for answer in found:
-        blocks.append(Paragraph(_sentence(clean(answer.sentence, 1200)), "answer"))
+        sentence = _sentence(clean(answer.sentence, 1200))
+        blocks.append(Paragraph(sentence, "answer" if len(sentence) <= 150 else "answer long"))
     return blocks
 
 
 def _sentence(text: str) -> str:
-    text = text.strip()
+    text = tie(text.strip())
     return text if text.endswith((".", "?", "!", ":")) else text + "."
 
 
@@ -91,7 +92,7 @@ def _conditions(analysis: Analysis) -> str:
 
 
 def _subtitle(analysis: Analysis, text: str) -> str:
-    return f"{text}. {_conditions(analysis)}" + (". Simulated data" if is_simulated(analysis) else "")
+    return f"{text}. {_conditions(analysis)}"
 
 
 # ---- sections ------------------------------------------------------------------------------------------------------
@@ -108,8 +109,7 @@ def _bench_section(analysis: Analysis) -> Section:
         Column(n, quantity_title(n), finding.quantities[n].unit if finding and n in finding.quantities else "1", "value")
         for n in names)), ((finding.step.name, *(finding.quantities.get(n) for n in names)),) if finding else ())
     shown = f"Step {clean(finding.step.name)}: {condition_text(finding)}" if finding else "No step was found"
-    figure = Figure("bench", title, f"{shown}. Ribbons are in proportion to power; ± are 95 % half-widths"
-                    + (". Simulated data" if is_simulated(analysis) else ""),
+    figure = Figure("bench", title, f"{shown}. Ribbons are in proportion to power; ± are 95 % half-widths",
                     bench_description(analysis, finding), lambda layout: draw_bench(analysis, layout), drawn,
                     "Filled stages carry current in this step, outlined ones are idle.")
     blocks: list[Block] = _answer(analysis, "bench", _bench_sentence(bench))
@@ -131,23 +131,25 @@ def condition_text(finding: StepFinding) -> str:
 
 
 def _hold_section(analysis: Analysis) -> Section:
-    table = Table("verdicts", "Verdict of every step", (STEP, PHASES, Column("load", "Load"), VERDICT,
+    loads = load_labels(analysis)
+    table = Table("verdicts", "Verdict of every step", (STEP, PHASES, LOAD, VERDICT,
                   Column("first_limit", "Nearest limit"), Column("margin", "Margin", "", "value")),
-                  tuple((f.step.name, phase_count(f), load_label(f), f.verdict,
+                  tuple((f.step.name, phase_count(f), loads[f.step.name], f.verdict,
                          nearest(f).limit.name if nearest(f) else None, nearest(f).margin if nearest(f) else None)
                         for f in analysis.steps))
     description = "Verdicts: " + "; ".join(f"{say.condition(f, analysis)}: {f.verdict}" for f in analysis.steps) + "."
     figure = Figure("verdicts", say.verdicts_title(analysis),
-                    "Verdict by load and phase count, with the margin that gives first"
-                    + (". Simulated data" if is_simulated(analysis) else ""), description,
+                    "Verdict by load and phase count, with the margin that gives first", description,
                     lambda layout: draw_verdicts(analysis, layout), table,
                     "A dash marks a setting that was not tried. The words are explained below.")
     blocks = [*_answer(analysis, "hold", say.verdicts_title(analysis)), figure, *_cautions(analysis, "unstable"),
               step_table(analysis, "steps", "What was found, step by step", present(analysis, MAIN),
                          "± is the half-width of the 95 % interval."),
               methods.verdict_method(), Heading("Step by step", 3, "steps")]
-    for number, finding in enumerate(analysis.steps, start=1):
-        blocks.append(_card(number, finding))
+    blocks += [_card(number, finding) for number, finding in enumerate(analysis.steps, start=1)]
+    missing = missing_table(analysis)
+    if missing is not None:
+        blocks.append(Fold(f"What could not be computed, and what would mend it ({len(missing.rows)})", (missing,)))
     return Section("hold", "Which settings hold?", tuple(blocks))
 
 
@@ -157,17 +159,30 @@ def _card(number: int, finding: StepFinding) -> StepCard:
         place += f"; window {clock_text(finding.window.start_s)} to {clock_text(finding.window.end_s)}"
     else:
         place += "; no window"
-    first = nearest(finding)
-    reasons = [clean(reason, 600) for reason in finding.reasons]
-    if first is not None:
-        odds = f", not exceeded with probability {first.probability:.3f}" if first.probability is not None else ""
-        reasons.append(f"Nearest limit: {clean(first.limit.name)}, {number_text(first.margin)} away{odds}.")
-    reasons += [f"{clean(s.channel)}: {clean(s.reason, 300)}; at most {s.remaining:.2g} K remain, bound {s.bound:.2g} K."
-                if "temperature" in s.channel else f"{clean(s.channel)}: {clean(s.reason, 300)}."
-                for s in finding.window.settling]
-    missing = tuple(f"{quantity_title(m.name)}: {clean(m.why, 300)}; {clean(m.mend, 300)}" for m in finding.missing)
+    reasons = [tie(clean(reason, 600)) for reason in finding.reasons]
+    reasons += [f"Seen at the bench: {text}" for text in paragraphs(finding.step.note)]
     return StepCard(f"{number}. {clean(finding.step.name)}", finding.verdict, condition_text(finding), place,
-                    tuple(reasons) + tuple(paragraphs(finding.step.note)), missing, f"step-{number}")
+                    tuple(reasons) or ("no reason was given",), f"step-{number}")
+
+
+def missing_table(analysis: Analysis) -> Table | None:
+    """Return every figure that could not be computed, in which steps, why, and the line to add; None where none."""
+    found: dict[tuple[str, str], dict[str, list[str]]] = {}
+    for finding in analysis.steps:
+        for item in finding.missing:
+            found.setdefault((item.why, item.mend), {}).setdefault(item.name, []).append(finding.step.name)
+    if not found:
+        return None
+    rows = []
+    for (why, mend), figures in found.items():
+        by_steps: dict[tuple[str, ...], list[str]] = {}
+        for name, steps in figures.items():
+            by_steps.setdefault(tuple(steps), []).append(name)
+        for steps, names in by_steps.items():
+            where = "every step" if len(steps) == len(analysis.steps) else ", ".join(steps)
+            rows.append(("; ".join(quantity_title(name) for name in names), where, why, mend))
+    return Table("missing", "What could not be computed", (Column("figure", "Figure"), STEP, Column("why", "Why"),
+                 Column("mend", "What would mend it")), tuple(rows))
 
 
 def _phases_figure(analysis: Analysis, name: str, title: str, names: tuple[str, ...], table: Table) -> Figure:
@@ -179,7 +194,7 @@ def _phases_figure(analysis: Analysis, name: str, title: str, names: tuple[str, 
 
 def _heat_section(analysis: Analysis) -> Section:
     shown = present(analysis, ("regulator_temperature", "phase_current"))
-    behind = present(analysis, ("regulator_temperature", "regulator_rise", "coolant_temperature", "phase_current",
+    behind = present(analysis, ("regulator_temperature", "regulator_temperature_settled", "regulator_rise", "coolant_temperature", "phase_current",
                                 "thermal_resistance", "inductor_temperature", "board_temperature",
                                 "processor_temperature"))
     blocks = _answer(analysis, "heat", say.heat_title(analysis))
@@ -193,7 +208,8 @@ def _heat_section(analysis: Analysis) -> Section:
 
 def _waste_section(analysis: Analysis) -> Section:
     shown = present(analysis, ("loss", "delivery_efficiency"))
-    behind = present(analysis, ("input_power", "package_power", "loss", "delivery_efficiency", "conversion_efficiency"))
+    behind = present(analysis, ("input_power", "package_power", "loss", "delivery_efficiency", "rail_power",
+                                "conversion_loss", "conversion_efficiency"))
     blocks = _answer(analysis, "waste", say.waste_title(analysis))
     if shown:
         blocks.append(_phases_figure(analysis, "waste", say.waste_title(analysis), shown,
@@ -201,42 +217,52 @@ def _waste_section(analysis: Analysis) -> Section:
     if analysis.comparisons:
         blocks += [Heading("Against the baseline", 3), Paragraph(_sentence(say.comparisons_title(analysis)) + " "
                    "Errors that both steps share cancel in the difference, so it is known better than either step alone."),
-                   *comparison_tables(analysis)]
+                   *comparison_blocks(analysis)]
     blocks.append(methods.waste_method(analysis))
     return Section("waste", "What is wasted?", tuple(blocks))
 
 
-def comparison_tables(analysis: Analysis) -> list[Table]:
-    """Return differences with cost, and ratios, of every step against the baseline."""
-    order = [n for n in (*MAIN, "conversion_efficiency") if any(n in c.differences for c in analysis.comparisons)]
-    units = {n: next(c.differences[n].unit for c in analysis.comparisons if n in c.differences) for n in order}
+def comparison_blocks(analysis: Analysis) -> list[Block]:
+    """Return the main differences with their cost, and every difference and ratio folded away."""
+    compared = analysis.comparisons
+    known = [n for n in (*MAIN, "regulator_rise", "conversion_efficiency") if any(n in c.differences for c in compared)]
+    main = [n for n in known if n in ("input_power", "loss", "delivery_efficiency", "regulator_temperature")]
     cost = analysis.campaign.cost
-    columns = [STEP, *(Column(n, quantity_title(n), units[n], "value") for n in order)]
+    head = (STEP, Column("baseline", "Baseline"))
+    columns = [*head, *(_difference(analysis, n) for n in main)]
     extra: list[tuple[Column, Callable]] = []
-    if any(c.extra_energy_year is not None for c in analysis.comparisons):
+    if any(c.extra_energy_year is not None for c in compared):
         extra.append((Column("extra_energy_year", "Energy a year", "J", "value"), lambda c: c.extra_energy_year))
-    if any(c.extra_cost_year is not None for c in analysis.comparisons):
-        title = f"Cost a year / {clean(cost.currency, 12)}" if cost.currency else "Cost a year"
-        extra.append((Column("extra_cost_year", title, "1", "value"), lambda c: c.extra_cost_year))
+    if any(c.extra_cost_year is not None for c in compared):
+        money = clean(cost.currency, 12) or "1"
+        extra.append((Column("extra_cost_year", "Cost a year", money, "value"), lambda c: c.extra_cost_year))
     columns += [column for column, _ in extra]
     price = f" at {cost.price:g} {clean(cost.currency, 12)} a kWh" if cost.price is not None else ""
-    note = f"Year: {cost.hours_per_day:g} hours a day on {cost.days_per_year:g} days{price}."
-    baseline = clean(analysis.comparisons[0].baseline)
-    tables = [Table("differences", f"Difference from the baseline, {baseline}", tuple(columns), tuple(
-        (c.step, *(c.differences.get(n) for n in order), *(get(c) for _, get in extra)) for c in analysis.comparisons),
-        note if extra else "")]
-    ratios = [n for n in (*MAIN, "conversion_efficiency") if any(n in c.ratios for c in analysis.comparisons)]
+    note = f"Year: {cost.hours_per_day:g} hours a day on {cost.days_per_year:g} days{price}." if extra else ""
+    blocks: list[Block] = [Table("comparisons", "Difference from the baseline", tuple(columns), tuple(
+        (c.step, c.baseline, *(c.differences.get(n) for n in main), *(get(c) for _, get in extra)) for c in compared), note)]
+    every = Table("differences", "Every difference from the baseline", (*head, *(_difference(analysis, n) for n in known),
+                  Column("why", "Why this baseline")),
+                  tuple((c.step, c.baseline, *(c.differences.get(n) for n in known), c.reason or None) for c in compared))
+    ratios = [n for n in known if any(n in c.ratios for c in compared)]
+    folded = [every]
     if ratios:
-        tables.append(Table("ratios", f"Ratio to the baseline, {baseline}", (STEP, *(
-            Column(f"{n}_ratio", quantity_title(n), "ratio", "value") for n in ratios)),
-            tuple((c.step, *(c.ratios.get(n) for n in ratios)) for c in analysis.comparisons)))
-    return tables
+        folded.append(Table("ratios", "Ratio to the baseline", (*head, *(
+            Column(f"{n}_ratio", quantity_title(n), "1", "value") for n in ratios)),
+            tuple((c.step, c.baseline, *(c.ratios.get(n) for n in ratios)) for c in compared)))
+    if folded:
+        blocks.append(Fold("Every difference and ratio", tuple(folded)))
+    return blocks
 
+
+def _difference(analysis: Analysis, name: str) -> Column:
+    unit = next((c.differences[name].unit for c in analysis.comparisons if name in c.differences), "1")
+    return Column(name, quantity_title(name), unit, "value")
 
 
 def _first_section(analysis: Analysis) -> Section:
     blocks = _answer(analysis, "first", say.margins_title(analysis))
-    table = margin_table(analysis)
+    table = drawn_table(analysis)
     if table.rows:
         nearest_said = "; ".join(f"{say.condition(f, analysis)}: {number_text(f.margins[0].margin)} to {clean(f.margins[0].limit.name)}"
                                  for f in analysis.steps if f.margins)
@@ -245,6 +271,7 @@ def _first_section(analysis: Analysis) -> Section:
                              f"Nearest limit of each step: {nearest_said}.", lambda layout: draw_margins(analysis, layout),
                              table, reading_note(analysis, ("regulator_temperature", "phase_current")).replace(
                                  "The vertical axes do not start at zero.", "Left of the line the limit is exceeded.")))
+        blocks += [limits_table(analysis), margin_table(analysis)]
     blocks += _cautions(analysis, "protection")
     blocks.append(methods.margin_method())
     return Section("first", "What gives first?", tuple(blocks))
@@ -253,24 +280,25 @@ def _first_section(analysis: Analysis) -> Section:
 def _trust_section(analysis: Analysis) -> Section:
     blocks = _answer(analysis, "trust", say.clocks_title(analysis))
     if analysis.notes:
-        blocks += [Heading("Doubts and notes", 3), Bullets(tuple(clean(note, 1000) for note in analysis.notes))]
+        blocks.append(notes_table(analysis))
+    blocks += checks_blocks(analysis)
     windows = window_table(analysis)
     if channels_drawn(analysis, 1):
         blocks += [Heading("The raw traces", 3), Figure(
             "traces", say.traces_title(analysis),
-            "Every channel on the reference clock; grey: raw readings, dark: mean over the window, band: window taken"
-            + (". Simulated data" if is_simulated(analysis) else ""),
+            "Every channel on the reference clock; grey: raw readings, dark: mean over the window, band: window taken",
             "Raw records of " + ", ".join(quantity_title(n) for n in channels_drawn(analysis, 6))
             + " with each step, its window and the parts left out; times stand in the table.",
             lambda layout: draw_traces(analysis, layout), windows,
             "On top: thick bar, window taken; dotted line, part left out and why in the table. Down-sampled for drawing "
             "with every extreme kept; gaps are not bridged.")]
-    blocks += [discarded_table(analysis), methods.window_method(analysis), Heading("The clocks", 3)]
+    discarded = discarded_table(analysis)
+    blocks += [Fold(f"Parts left out, and why ({len(discarded.rows)})", (discarded,)), methods.window_method(analysis), Heading("The clocks", 3)]
     clocks = clock_table(analysis)
     if say.has_clock_pairs(analysis):
         blocks.append(Figure("clocks", say.clocks_title(analysis),
-                             "Both records around the sharpest edge, after alignment, each reading drawn as the interval it averages"
-                             + (". Simulated data" if is_simulated(analysis) else ""),
+                             "Both records around sharp edges early, midway and late, after alignment; each reading is drawn as the "
+                             "interval it averages",
                              "; ".join(f"{clean(c.log)}: {c.status}" for c in analysis.recording.clocks) + ".",
                              lambda layout: draw_clocks(analysis, layout), clocks,
                              "Solid: reference log. Dashed: the log that was aligned."))
@@ -278,6 +306,35 @@ def _trust_section(analysis: Analysis) -> Section:
         blocks.append(clocks)
     blocks += [methods.clock_method(), *_cautions(analysis), Heading("Reading the files", 3), *file_blocks(analysis)]
     return Section("trust", "Can it be trusted?", tuple(blocks))
+
+
+def notes_table(analysis: Analysis) -> Table:
+    """Return every note of the analysis, doubts first."""
+    parted = [note.partition(": ") if note.partition(": ")[0] in ("doubt", "caution", "repair") else ("note", "", note)
+              for note in analysis.notes]
+    order = ("doubt", "caution", "note", "repair")
+    rows = tuple(sorted(((kind, text) for kind, _, text in parted), key=lambda row: order.index(row[0])))
+    return Table("notes", "Doubts, cautions and repairs", (Column("kind", "Kind"), Column("note", "What to know")), rows)
+
+
+def checks_blocks(analysis: Analysis) -> list[Block]:
+    """Return what the readings say about each other, and what each figure was made from."""
+    blocks: list[Block] = []
+    if analysis.checks:
+        rows = tuple((c.name, c.outcome, c.sentence) for c in analysis.checks)
+        blocks.append(Table("checks", "The readings held against each other and against physics", (
+            Column("check", "Check"), Column("outcome", "Outcome"), Column("sentence", "What was found")), rows,
+            "A gain error of a sensor and a loss in proportion to load look alike in powers alone."))
+    made: dict[str, dict[str, None]] = {}
+    for finding in analysis.steps:
+        for name, text in finding.basis.items():
+            made.setdefault(name, {})[text] = None
+    if made:
+        rows = tuple((quantity_title(name), "; or ".join(list(texts)[:3]) + ("; and others" if len(texts) > 3 else ""))
+                     for name, texts in sorted(made.items()))
+        blocks.append(Fold("What each figure was made from", (Table("basis", "What each figure was made from", (
+            Column("figure", "Figure"), Column("basis", "Made from")), rows),)))
+    return blocks
 
 
 def window_table(analysis: Analysis) -> Table:
@@ -358,9 +415,11 @@ def _named(mark: str) -> str:
 
 def _front(analysis: Analysis) -> Section:
     """Return the summary: one sentence a question, the cautions that apply, and what this is not."""
-    places = {id(answer): key for key, found in sort_answers(analysis).items() for answer in found}
-    answers = tuple((clean(a.question), _sentence(clean(a.sentence, 1200)), places[id(a)] or "more")
-                    for a in analysis.answers)
+    answers = ((("Which settings hold?", _sentence(say.verdicts_title(analysis)), "hold"),
+                ("How hot, and why?", _sentence(say.heat_title(analysis)), "heat"),
+                ("What is wasted?", _sentence(say.waste_title(analysis)), "waste"),
+                ("What gives first?", _sentence(say.margins_title(analysis)), "first"),
+                ("Can it be trusted?", _sentence(say.trust_title(analysis)), "trust")) if analysis.steps else ())
     cautions = cautions_of(analysis)
     blocks: list[Block] = [Paragraph(text, "lead") for text in paragraphs(analysis.campaign.notes)]
     if answers:

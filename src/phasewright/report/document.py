@@ -35,6 +35,8 @@ class Table:
     columns: tuple[Column, ...]
     rows: tuple[tuple[Cell, ...], ...]
     note: str = ""
+    listed: bool = True
+    """False: too long to read; only its file is named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +149,6 @@ class StepCard:
     settings: str
     place: str
     reasons: tuple[str, ...]
-    missing: tuple[str, ...]
     anchor: str
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from phasewright.findings import Analysis, StepFinding
 from phasewright.quantity import Value
+from phasewright.report.escaping import clean
 from phasewright.report.clocks import pairs_drawn
 from phasewright.report.margins import nearest
-from phasewright.report.series import group, phase_count
-from phasewright.report.wording import THIN, half_width, number_text, plain, quantity_title
+from phasewright.report.series import group, load_label, phase_count
+from phasewright.report.wording import THIN, number_text, plain, quantity_title
 
 
 def phases_text(finding: StepFinding) -> str:
@@ -50,16 +51,25 @@ def verdicts_title(analysis: Analysis) -> str:
 
 def heat_title(analysis: Analysis) -> str:
     """Return how hot the regulator runs and how far that is from its nearest limit."""
-    hot = highest(analysis, "regulator_temperature")
-    if hot is None:
+    known = [f for f in analysis.steps if "regulator_temperature" in f.quantities]
+    if not known:
         return "No regulator temperature was recorded"
-    text = f"Hottest at {condition(hot, analysis)}: {number_text(hot.quantities['regulator_temperature'])}"
+    hot = max(known, key=lambda f: _settled(f).value)
+    shown = _settled(hot)
+    word = "would settle at " if shown.kind == "extrapolated" else ""
+    text = f"Hottest at {condition(hot, analysis)}: {word}{number_text(shown)}"
     near = [m for m in hot.margins if m.limit.applies_to.startswith("regulator_temperature")]
     if near:
         first = min(near, key=lambda m: m.margin.value)
         side = "below" if first.margin.value >= 0 else "above"
         text += f", {number_text(_positive(first.margin))} {side} the {first.limit.name}"
     return text
+
+
+def _settled(finding: StepFinding) -> Value:
+    """Return the settled regulator temperature where it was extrapolated, else the mean."""
+    quantities = finding.quantities
+    return quantities.get("regulator_temperature_settled", quantities["regulator_temperature"])
 
 
 def _positive(value: Value) -> Value:
@@ -92,14 +102,17 @@ def margins_title(analysis: Analysis) -> str:
 
 
 def comparisons_title(analysis: Analysis) -> str:
-    """Return what the costliest step draws beyond the baseline."""
+    """Return what the costliest step draws beyond its baseline, at the same load where there is such a pair."""
     known = [c for c in analysis.comparisons if "input_power" in c.differences]
     if not known:
         return "Nothing to compare: mark one step as baseline"
-    most = max(known, key=lambda c: abs(c.differences["input_power"].value))
+    loads = {f.step.name: load_label(f) for f in analysis.steps}
+    alike = [c for c in known if loads.get(c.step) == loads.get(c.baseline)]
+    most = max(alike or known, key=lambda c: c.differences["input_power"].value)
     extra = most.differences["input_power"]
     word = "more" if extra.value >= 0 else "less"
-    return f"{most.step} draws {number_text(_positive(extra))} {word} than {most.baseline}"
+    same = ", at the same load" if alike else ""
+    return f"{most.step} draws {number_text(_positive(extra))} {word} than {most.baseline}{same}"
 
 
 def traces_title(analysis: Analysis) -> str:
@@ -124,6 +137,17 @@ def clocks_title(analysis: Analysis) -> str:
     return "One clock only: nothing to align"
 
 
+def trust_title(analysis: Analysis) -> str:
+    """Return in one line what speaks for and against the numbers."""
+    settled = sum(f.window.found and f.window.settled for f in analysis.steps)
+    text = f"{clocks_title(analysis)}; {settled} of {len(analysis.steps)} steps are settled"
+    doubts = [c for c in analysis.checks if c.outcome == "doubt"]
+    passed = sum(c.outcome == "passed" for c in analysis.checks)
+    if doubts:
+        return f"{text}; doubts from the checks: {', '.join(clean(c.name, 40) for c in doubts)}"
+    return f"{text}; {passed} checks of the readings raise no doubt" if passed else text
+
+
 def _milliseconds(seconds: float) -> str:
     return f"{plain(seconds * 1e3, 0)}{THIN}ms" if seconds < 1.0 else f"{plain(seconds, 1)}{THIN}s"
 
@@ -140,9 +164,3 @@ def range_text(analysis: Analysis, name: str) -> str:
         return f"{quantity_title(name)} not measured"
     low, high = min(known, key=lambda v: v.value), max(known, key=lambda v: v.value)
     return f"{quantity_title(name)} from {number_text(low, name)} to {number_text(high, name)}"
-
-
-def largest_half_width(analysis: Analysis, name: str) -> float | None:
-    """Return the greatest 95 % half-width of a quantity over the steps."""
-    known = [half_width(f.quantities[name]) for f in analysis.steps if name in f.quantities]
-    return max((h for h in known if h is not None), default=None)

@@ -42,15 +42,15 @@ def _cell(cell: Cell, column: Column, places: int | None, first: bool) -> Markup
     """Return a table cell; a value takes two, number and half-width, so that both line up down the column."""
     if column.name == "verdict" and isinstance(cell, str):
         return Markup('<td class="verdict v-{0}"><span aria-hidden="true">{1}</span> {0}</td>').format(cell, SIGNS.get(cell, ""))
-    main, half = cell_text(cell, column, places)
+    main, interval = cell_text(cell, column, places)
     if first:
-        return Markup('<th scope="row">{}</th>').format(main)
+        return Markup('<th scope="row"{}>{}</th>').format(Markup(' class="tight"') if len(main) <= 28 else "", main)
     if column.kind == "value" and column.unit:
-        tail = Markup("± {}").format(half) if half else ""
-        return Markup('<td class="n">{}</td><td class="u">{}</td>').format(main, tail)
+        return Markup('<td class="n">{}</td><td class="u">{}</td>').format(main, interval)
     if column.kind != "text":
         return Markup('<td class="n">{}</td>').format(main)
-    return Markup("<td{}>{}</td>").format(Markup(' class="mono"') if column.name == "sha256" else "", main)
+    look = "mono" if column.name == "sha256" else "tight" if len(main) <= 24 else ""
+    return Markup('<td class="{}">{}</td>').format(look, main) if look else Markup("<td>{}</td>").format(main)
 
 
 def _head(column: Column) -> Markup:

@@ -6,13 +6,15 @@ from collections.abc import Sequence
 
 from matplotlib.ticker import MaxNLocator
 
-from phasewright.findings import Analysis, StepFinding
+from phasewright.findings import Analysis, Margin, StepFinding
 from phasewright.report.canvas import LABEL, place, sheet
-from phasewright.report.document import Layout
+from phasewright.report.document import Column, Layout, Table
+from phasewright.report.escaping import clean, slug
 from phasewright.report.palette import light
 from phasewright.report.phases import mark_style, state_of
 from phasewright.report.series import Series, group
 from phasewright.report.sketch import fit, text_width, wrap
+from phasewright.report.tables import STEP
 from phasewright.report.wording import THIN, display_unit, half_width, plain
 
 MOST_STEPS = 28
@@ -51,14 +53,18 @@ def limits_drawn(steps: Sequence[StepFinding]) -> tuple[tuple[str, str], ...]:
     return tuple(sorted(closest, key=lambda key: (closest[key], key))[:MOST_LIMITS])
 
 
+def _closest(finding: StepFinding, key: tuple[str, str]) -> list[Margin]:
+    """Return the smallest margin of a step to one limit (mean or peak), or nothing."""
+    found = [m for m in finding.margins if (m.limit.name, m.limit.applies_to) == key]
+    return [min(found, key=lambda m: m.margin.value)] if found else []
+
+
 def _panel(axes, steps, key, colours: dict[str, Series], labels: float, room: float) -> None:
     """Draw one limit: a row a step, zero is the limit."""
     rows = {f.step.name: len(steps) - 1 - i for i, f in enumerate(steps)}
     low, high, unit, values = 0.0, 0.0, "", set()
     for finding in steps:
-        for margin in finding.margins:
-            if (margin.limit.name, margin.limit.applies_to) != key:
-                continue
+        for margin in _closest(finding, key):
             unit, factor = display_unit(margin.margin.unit, key[1])
             values.add(margin.limit.value * display_unit(margin.limit.unit, key[1])[1])
             at, half = margin.margin.value * factor, (half_width(margin.margin) or 0.0) * factor
@@ -104,3 +110,21 @@ def draw_margins(analysis: Analysis, layout: Layout):
         axes = place(page, labels + 8.0 + column * (cell + gap), row * (top + tall + bottom) + top, cell, tall)
         _panel(axes, steps, key, colours, labels if column == 0 else 0.0, cell)
     return page
+
+
+def drawn_table(analysis: Analysis) -> Table:
+    """Return the numbers of the drawing: one row a step, one column a limit."""
+    steps = steps_drawn(analysis)
+    keys = limits_drawn(steps)
+    columns = [STEP]
+    cells = []
+    for name, quantity in keys:
+        found = [_closest(f, (name, quantity)) for f in steps]
+        unit = next((m[0].margin.unit for m in found if m), "1")
+        columns.append(Column(f"margin_{slug(f'{name} {quantity}').replace('-', '_')}", f"{clean(name)[:1].upper()}{clean(name)[1:]}",
+                              unit, "value"))
+        cells.append([m[0].margin if m else None for m in found])
+    rows = tuple((f.step.name, *(column[i] for column in cells)) for i, f in enumerate(steps))
+    left = len(analysis.steps) - len(steps)
+    return Table("margins-drawn", "Margin to each limit", tuple(columns), rows,
+                 f"{left} steps have no margin or lie farther off." if left else "")

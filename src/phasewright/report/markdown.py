@@ -26,6 +26,8 @@ from phasewright.report.tables import cell_text, head_text, places_of
 
 
 def _table(table: Table) -> list[str]:
+    if not table.listed:
+        return [f"[{safe(table.title)}, {len(table.rows)} rows, as CSV](tables/{table.name}.csv)", ""]
     lines = [f"**{safe(table.title)}**", ""]
     lines.append("| " + " | ".join(safe(head_text(column)) for column in table.columns) + " |")
     lines.append("|" + "|".join(" --- " if column.kind == "text" else " ---: " for column in table.columns) + "|")
@@ -33,8 +35,8 @@ def _table(table: Table) -> list[str]:
     for row in table.rows:
         cells = []
         for cell, column, at in zip(row, table.columns, places, strict=True):
-            main, half = cell_text(cell, column, at)
-            cells.append(safe(f"{main} ± {half}" if half else main))
+            main, interval = cell_text(cell, column, at)
+            cells.append(safe(f"{main} {interval}".strip()))
         lines.append("| " + " | ".join(cells) + " |")
     lines.append("")
     if table.note:
@@ -44,7 +46,7 @@ def _table(table: Table) -> list[str]:
 
 def _figure(figure: Figure) -> list[str]:
     alt = safe(f"{figure.title}. {figure.description}")
-    lines = [f"**{safe(figure.title)}**  ", safe(figure.subtitle), "", f"![{alt}](figures/{figure.name}.svg)", ""]
+    lines = [f"**{safe(figure.title)}**  ", safe(figure.subtitle) + ".", "", f"![{alt}](figures/{figure.name}.svg)", ""]
     if figure.note:
         lines += [safe(figure.note), ""]
     lines += [f"[As PNG](figures/{figure.name}.png)", ""]
@@ -60,7 +62,6 @@ def _card(card: StepCard) -> list[str]:
     lines = [f"#### {safe(card.name)}", "", f"{SIGNS.get(card.verdict, '')} **{safe(card.verdict)}**  ",
              f"{safe(card.settings)}. {safe(card.place)}.", ""]
     lines += [f"- {safe(reason)}" for reason in card.reasons]
-    lines += [f"- Not computable: {safe(item)}" for item in card.missing]
     return [*lines, ""]
 
 
@@ -110,7 +111,7 @@ def markdown_of(document: Document) -> str:
     """Return the document as Markdown; pictures and tables are linked relative to it."""
     lines = [f"# {safe(document.title)}", ""]
     if document.banner:
-        lines += [f"> **Simulated.** {safe(document.banner)}", ""]
+        lines += [f"> **{safe(document.banner)}**", ""]
     lines += [f"- {safe(name)}: {safe(text)}" for name, text in document.facts] + [""]
     for section in document.sections:
         lines += [f"## {safe(section.question)}", ""]

@@ -58,7 +58,7 @@ DASHES: tuple[tuple[float, tuple[float, ...]], ...] = (
 SIGNS: dict[str, str] = {
     "sustained": "●",
     "marginal": "◐",
-    "clamped": "◨",
+    "clamped": "▼",
     "tripped": "✕",
     "unsettled": "○",
     "unknown": "?",

@@ -7,26 +7,36 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.ticker import FixedLocator, MaxNLocator
 
-from phasewright.findings import Analysis, StepFinding
+from phasewright.findings import Analysis, Margin, StepFinding
 from phasewright.quantity import Value
 from phasewright.report.canvas import LABEL, SMALL, place, sheet
 from phasewright.report.document import Layout
 from phasewright.report.palette import light
 from phasewright.report.series import Series, group, phase_count
-from phasewright.report.sketch import fit, text_width
-from phasewright.report.wording import THIN, axis_title, display_unit, number_text, plain
+from phasewright.report.sketch import fit, text_width, wrap
+from phasewright.report.wording import MINUS, THIN, axis_title, display_unit, pair_text, plain
 
 HOLDS = ("sustained", "marginal")
 
 
-def limits_on(analysis: Analysis, name: str) -> dict[tuple[str, float], list]:
-    """Return the margins of every step whose limit bounds quantity `name`, by limit name and value."""
-    found: dict[tuple[str, float], list] = {}
+def limits_on(analysis: Analysis, name: str) -> dict[tuple[str, float], list[tuple[StepFinding, Margin]]]:
+    """Return the margins of every step whose limit bounds quantity `name`, by limit name and value.
+
+    Of several margins to one limit (mean and peak) the smallest stands. A limit on one stage is shown as what it means
+    for a phase.
+    """
+    stages = float(analysis.bench.regulator.stages_per_phase)
+    found: dict[tuple[str, float], dict[str, tuple[StepFinding, Margin]]] = {}
     for finding in analysis.steps:
         for margin in finding.margins:
-            if margin.limit.applies_to == name:
-                found.setdefault((margin.limit.name, margin.limit.value), []).append((finding, margin))
-    return found
+            scale = stages if name == "phase_current" and margin.limit.applies_to == "stage_current" else 1.0
+            if margin.limit.applies_to != name and not (name == "phase_current" and margin.limit.applies_to == "stage_current"):
+                continue
+            steps = found.setdefault((margin.limit.name, margin.limit.value * scale), {})
+            before = steps.get(finding.step.name)
+            if before is None or margin.margin.value < before[1].margin.value:
+                steps[finding.step.name] = (finding, margin)
+    return {key: list(steps.values()) for key, steps in found.items()}
 
 
 def state_of(finding: StepFinding, value: Value) -> str:
@@ -69,6 +79,13 @@ def _places(groups: Sequence[Series]) -> tuple[dict[str, float], list[float]]:
     return where, counts
 
 
+def _interval(axes, x: float, value: Value, factor: float, ink: str, dashed: bool) -> None:
+    """Draw the 95 % interval of a dot; nothing where the uncertainty is not known."""
+    if value.low95 is not None and value.high95 is not None:
+        axes.plot([x, x], [value.low95 * factor, value.high95 * factor], color=light(ink), linewidth=2.0,
+                  linestyle=(0, (1.6, 1.4)) if dashed else "solid", zorder=4)
+
+
 def _dots(axes, name: str, groups: Sequence[Series], where: dict[str, float]) -> list[tuple[float, float, Series]]:
     """Draw every series; return the right end of each for its label."""
     ends = []
@@ -81,63 +98,110 @@ def _dots(axes, name: str, groups: Sequence[Series], where: dict[str, float]) ->
         x = np.array([k[0] for k in known])
         y = np.array([k[1].value for k in known]) * factor
         if len(known) > 1:
-            axes.plot(x, y, color=light(one.ink), linewidth=1.1, linestyle=one.dash, zorder=3, alpha=0.75)
+            axes.plot(x, y, color=light(one.ink), linewidth=1.1, linestyle=one.dash, zorder=3)
         for (px, value, finding), py in zip(known, y, strict=True):
             state = state_of(finding, value)
-            if value.low95 is not None and value.high95 is not None:
-                axes.plot([px, px], [value.low95 * factor, value.high95 * factor], color=light(one.ink), linewidth=2.0,
-                          linestyle=(0, (2.0, 1.4)) if state == "extrapolated" else "solid", zorder=4)
+            _interval(axes, px, value, factor, one.ink, state == "extrapolated")
             axes.plot([px], [py], **mark_style(one, state))
+            settled = finding.quantities.get(f"{name}_settled")
+            if settled is not None:
+                _interval(axes, px, settled, factor, one.ink, True)
+                axes.plot([px], [settled.value * factor], **mark_style(one, "extrapolated"))
         ends.append((float(x[-1]), float(y[-1]), one))
     return ends
 
 
-def _limits(axes, analysis: Analysis, name: str, where: dict[str, float], factor: float, width: float) -> list[str]:
-    """Draw and name the limits near the data; return words for those that lie too far off to be drawn."""
+def plain_limit(number: float) -> str:
+    """Return a limit as people write it: 52, 0.85, 416."""
+    return plain(number, 0) if abs(number - round(number)) < 1e-9 else f"{number:.4g}"
+
+
+def _limit_words(name: str, limit: str, at: float, margins: Sequence[tuple[StepFinding, Margin]]) -> str:
+    """Return "52 A over-current protection, 4.2 A left": the smallest margin over all steps."""
+    first = min((margin for _, margin in margins), key=lambda m: m.margin.value)
+    number, _ = pair_text(first.margin)
+    unit, margin_unit = display_unit(first.limit.unit, name)[0], display_unit(first.margin.unit, name)[0]
+    left = f"exceeded by {number.lstrip(MINUS)}" if first.margin.value < 0.0 else number
+    return f"{plain_limit(at)}{THIN}{unit} {limit}, {left}{THIN}{margin_unit}" + ("" if first.margin.value < 0.0 else " left")
+
+
+def _sort_limits(axes, analysis: Analysis, name: str, factor: float) -> tuple[list, list[str]]:
+    """Return the limits to draw as (value, words, margins), lowest first, and words for those above the panel.
+
+    Drawn are at most two, and only while the data keep more than a third of the height.
+    """
     low, high = axes.get_ylim()
-    span = high - low
-    found = sorted(limits_on(analysis, name).items(), key=lambda item: item[0][1])
-    several = {key[0] for key, _ in found if sum(1 for other, _ in found if other[0] == key[0]) > 1}
     near, far = [], []
-    for (limit, at), margins in found:
-        first = min(margins, key=lambda pair: pair[1].margin.value)[1]
-        left = number_text(first.margin)
-        unit = display_unit(first.limit.unit, name)[0]
-        words = f"{limit} {at * factor:.4g}{THIN}{unit}, {left} away"
-        if first.margin.value < 0.0:
-            words = f"{limit} {at * factor:.4g}{THIN}{unit}, exceeded by {number_text(first.margin).lstrip('−')}"
-        (near if at * factor <= high + 0.9 * span else far).append((at * factor, words, margins, limit in several))
-    if near:
-        high = max(high, max(item[0] for item in near) + 0.10 * span)
-        axes.set_ylim(low, high)
-    step = 15.0 / axes.get_window_extent().height * (high - low) if near else 0.0
+    for (limit, at), margins in sorted(limits_on(analysis, name).items(), key=lambda item: (item[0][1], item[0][0])):
+        words = _limit_words(name, limit, at * factor, margins)
+        if len(near) < 2 and at * factor <= high + 1.5 * (high - low):
+            near.append((at * factor, words, margins))
+        else:
+            far.append(words)
+    return near, far
+
+
+def _limits(axes, analysis: Analysis, name: str, where: dict[str, float], factor: float, width: float, spill: float) -> None:
+    """Draw and name the limits near the data; name those that lie above the panel at its top."""
+    near, far = _sort_limits(axes, analysis, name, factor)
+    low, high = axes.get_ylim()
+    top = max(high, near[-1][0] if near else high)
+    lines = [f"↑ {words}" for words in far[:3]] + ([f"↑ {len(far) - 3} more in the table"] if len(far) > 3 else [])
+    share = (15.0 + 14.0 * len(lines)) / axes.get_window_extent().height
+    high = low + (top - low) / (1.0 - share) if near or far else high
+    axes.set_ylim(low, high)
+    step = 14.0 / axes.get_window_extent().height * (high - low)
+    for index, words in enumerate(lines):
+        _limit_label(axes, fit(words, SMALL, width + spill), *_side(spill), high - step * (index + 0.9))
+    begin, end = axes.get_xlim()
+    names = [words.partition(f"{THIN}")[2].partition(",")[0] for _, words, _ in near]
     previous = -np.inf
-    for at, words, margins, part in near:
+    for (at, words, margins), stem in zip(near, names, strict=True):
         x = [where[f.step.name] for f, _ in margins if f.step.name in where]
-        left, right = (min(x) - 0.35, max(x) + 0.35) if part and x else axes.get_xlim()
+        part = names.count(stem) > 1 and len(margins) < len(analysis.steps) and bool(x) and max(x) < end - 0.3 * (end - begin)
+        left, right = (max(begin, min(x) - 0.3), max(x) + 0.3) if part else (begin, end)
         axes.plot([left, right], [at, at], color=light("limit"), linewidth=1.5, linestyle=(0, (8.0, 2.4)), zorder=2)
-        y = max(at + 0.22 * step, previous + step)
-        previous = y
-        axes.annotate(fit(words, SMALL, width), (0.0, y), xycoords=("axes fraction", "data"), fontsize=SMALL,
-                      color=light("limit"), va="bottom", xytext=(2, 0), textcoords="offset points", zorder=6)
-    return [words for _, words, _, _ in far]
+        y = max(at + 0.12 * step, previous + step)
+        if part:
+            room = width * (end - right) / (end - begin) + spill
+            _limit_label(axes, fit(words, SMALL, room), (right - begin) / (end - begin), "left", at - 0.35 * step)
+        else:
+            previous = y
+            _limit_label(axes, fit(words, SMALL, width + spill), *_side(spill), y)
+
+
+def _side(spill: float) -> tuple[float, str]:
+    """Return where a limit's name is set: flush right, or from the left where it may run on beside the panel."""
+    return (0.0, "left") if spill else (1.0, "right")
+
+
+def _limit_label(axes, words: str, x: float, side: str, y: float) -> None:
+    axes.annotate(words, (x, y), xycoords=("axes fraction", "data"), fontsize=SMALL, color=light("limit"), va="bottom",
+                  ha=side, xytext=(4 if side == "left" else 0, 0), textcoords="offset points", zorder=6,
+                  bbox={"facecolor": light("paper"), "edgecolor": "none", "pad": 0.8})
+
+
+def label_lines(label: str, room: float) -> list[str]:
+    """Return a series' name on at most three lines."""
+    return [fit(line, LABEL, room) for line in wrap(label, LABEL, room)[:3]]
 
 
 def _end_labels(axes, ends: list[tuple[float, float, Series]], room: float) -> None:
     """Write each series' name at its right end, moved apart where they would touch."""
     low, high = axes.get_ylim()
     per_pixel = (high - low) / axes.get_window_extent().height
-    ends = sorted(ends, key=lambda item: item[1])
-    at = [y for _, y, _ in ends]
-    for i in range(1, len(at)):
-        at[i] = max(at[i], at[i - 1] + 14.0 * per_pixel)
-    for (_, _, one), y in zip(ends, at, strict=True):
-        axes.annotate(fit(one.label, LABEL, room), (1.0, y), xycoords=("axes fraction", "data"), xytext=(6, 0),
+    placed = -np.inf
+    for _, y, one in sorted(ends, key=lambda item: item[1]):
+        lines = label_lines(one.label, room)
+        half = 7.0 * len(lines) * per_pixel
+        at = max(y, placed + half)
+        placed = at + half
+        axes.annotate("\n".join(lines), (1.0, at), xycoords=("axes fraction", "data"), xytext=(8, 0), linespacing=1.15,
                       textcoords="offset points", fontsize=LABEL, color=light(one.ink), va="center", fontweight="bold")
 
 
-def panel(axes, analysis: Analysis, name: str, room: float, width: float) -> list[str]:
-    """Draw one quantity against phase count on `axes`; return the limits that lie beyond it, in words."""
+def panel(axes, analysis: Analysis, name: str, room: float, width: float, spill: float) -> None:
+    """Draw one quantity against phase count on `axes`."""
     groups = group(analysis)
     where, counts = _places(groups)
     unit = next((f.quantities[name].unit for f in analysis.steps if name in f.quantities), "1")
@@ -146,7 +210,7 @@ def panel(axes, analysis: Analysis, name: str, room: float, width: float) -> lis
     ends = _dots(axes, name, groups, where)
     axes.margins(y=0.12)
     axes.autoscale_view(scalex=False)
-    beyond = _limits(axes, analysis, name, where, factor, width)
+    _limits(axes, analysis, name, where, factor, width, spill)
     _end_labels(axes, ends, room)
     low, high = axes.get_ylim()
     for one in groups:
@@ -161,7 +225,6 @@ def panel(axes, analysis: Analysis, name: str, room: float, width: float) -> lis
     axes.grid(axis="y")
     axes.spines["left"].set_visible(False)
     axes.set_title(axis_title(name, unit), pad=10.0)
-    return beyond
 
 
 def draw_phases(analysis: Analysis, names: Sequence[str], layout: Layout):
@@ -169,22 +232,23 @@ def draw_phases(analysis: Analysis, names: Sequence[str], layout: Layout):
     columns = 1 if layout.narrow else 2
     rows = -(-len(names) // columns)
     longest = max((text_width(s.label, LABEL) for s in group(analysis)), default=0.0)
-    left, room = 40.0, min(longest + 12.0, 130.0 if not layout.narrow else 92.0)
-    tall, top, bottom, gap = 250.0, 34.0, 44.0, 30.0
+    left, room = 40.0, min(longest + 14.0, 92.0)
+    tall, top, bottom, gap = 270.0, 34.0, 46.0, 34.0
     cell = (layout.width - gap * (columns - 1)) / columns
+    width = cell - left - room
     page = sheet(layout.width, rows * (top + tall + bottom))
     for index, name in enumerate(names):
         column, row = index % columns, index // columns
-        axes = place(page, column * (cell + gap) + left, row * (top + tall + bottom) + top, cell - left - room, tall)
-        beyond = panel(axes, analysis, name, room - 8.0, cell - left - 6.0)
-        axes.set_xlabel("Phase count / 1" if not beyond else f"Phase count / 1\nnot drawn: {fit('; '.join(beyond), SMALL, cell - 100.0)}",
-                        loc="left", fontsize=LABEL)
+        axes = place(page, column * (cell + gap) + left, row * (top + tall + bottom) + top, width, tall)
+        panel(axes, analysis, name, room - 10.0, width, room - 6.0 if layout.narrow else 0.0)
+        axes.set_xlabel("Phase count", loc="left", fontsize=LABEL)
     return page
 
 
 def reading_note(analysis: Analysis, names: Sequence[str]) -> str:
     """Return how to read the marks: only those that occur."""
     states = {state_of(f, f.quantities[n]) for f in analysis.steps for n in names if n in f.quantities}
+    states |= {"extrapolated" for f in analysis.steps for n in names if f"{n}_settled" in f.quantities}
     lost = any(f.verdict == "tripped" for f in analysis.steps)
     words = ["Filled mark: measured, the setting held."] if "measured" in states else []
     words += ["Hollow mark: measured, not settled."] if "unsettled" in states else []

@@ -59,9 +59,14 @@ def bench_tables(analysis: Analysis) -> list[Table]:
                                   else ["resistance not stated"]) + ([clean(part.source)] if part.source else []))))
     if bench.cooling.fan_map:
         rows.append(("cooling", "fan map", "; ".join(f"{t:g}{THIN}°C: {100 * d:g}{THIN}%" for t, d in bench.cooling.fan_map)))
-    columns = (Column("part", "Part"), Column("what", "What"), Column("stated", "As stated"))
-    return [Table("bench", "The bench as stated", columns, tuple(rows),
+    parts: dict[str, list[str]] = {}
+    for part, what, stated in rows:
+        parts.setdefault(str(part), []).append(f"{what} {stated}")
+    short = tuple((part, "; ".join(items)) for part, items in parts.items())
+    return [Table("bench", "The bench as stated", (Column("part", "Part"), Column("stated", "As stated")), short,
                   "What is missing was not stated; figures that need it are said to be not computable."),
+            Table("bench-stated", "The bench as stated, item by item",
+                  (Column("part", "Part"), Column("what", "What"), Column("stated", "As stated")), tuple(rows), listed=False),
             _instruments(analysis), _channels(analysis)]
 
 

@@ -7,15 +7,15 @@ import io
 import math
 from collections.abc import Sequence
 
-from phasewright.findings import Analysis, StepFinding
+from phasewright.bench import Limit
+from phasewright.findings import Analysis, Margin, StepFinding
 from phasewright.quantity import Value
 from phasewright.report.document import Cell, Column, Table
 from phasewright.report.escaping import clean, csv_text
-from phasewright.report.series import load_label, phase_count
+from phasewright.report.series import load_labels, phase_count
 from phasewright.report.wording import display_unit, pair_text, plain, quantity_title, shared_decimals
 
-MAIN = ("input_power", "package_power", "loss", "delivery_efficiency", "phase_current", "regulator_temperature",
-        "regulator_rise", "coolant_temperature")
+MAIN = ("input_power", "package_power", "loss", "delivery_efficiency", "phase_current", "regulator_temperature")
 """Quantities of the first table, in this order, where they were found."""
 
 STEP = Column("step", "Step")
@@ -41,34 +41,56 @@ def step_table(analysis: Analysis, name: str, title: str, quantities: Sequence[s
     """Return one row a step: phase count, load, the quantities with their intervals, the verdict."""
     columns = (STEP, PHASES, LOAD,
                *(Column(q, quantity_title(q), unit_of(analysis, q), "value") for q in quantities), VERDICT)
+    loads = load_labels(analysis)
     rows = tuple(
-        (f.step.name, phase_count(f), load_label(f), *(f.quantities.get(q) for q in quantities), f.verdict)
+        (f.step.name, phase_count(f), loads[f.step.name], *(f.quantities.get(q) for q in quantities), f.verdict)
         for f in analysis.steps
     )
     return Table(name, title, columns, rows, note)
 
 
-def margin_rows(findings: Sequence[StepFinding]) -> tuple[tuple[Cell, ...], ...]:
-    """Return one row a margin of each step, the one that gives first coming first."""
-    return tuple(
-        (f.step.name, m.limit.name, quantity_title(m.limit.applies_to),
-         Value(m.limit.value, m.limit.unit, m.limit.u, _shift(m.limit, -1), _shift(m.limit, 1), "set"),
-         m.figure, m.margin, m.in_u, m.limit.kind.replace("_", " "), m.limit.source)
-        for f in findings for m in f.margins
-    )
-
-
-def _shift(limit, side: int) -> float | None:
-    return None if limit.u is None else limit.value + side * 1.96 * limit.u
-
-
 def margin_table(analysis: Analysis) -> Table:
-    """Return every margin of every step."""
+    """Return every margin of every step; one row each, for the file."""
     columns = (STEP, Column("limit", "Limit"), Column("applies_to", "Bounds"), Column("limit_value", "Limit at", "", "value"),
-               Column("figure", "Found", "", "value"), Column("margin", "Margin", "", "value"),
-               Column("margin_in_u", "Margin / u", "1", "number"), Column("kind", "Kind"), Column("source", "Source"))
-    return Table("margins", "Distance to every limit", columns, margin_rows(analysis.steps),
-                 "A negative margin means that the limit is exceeded. Margin / u is the margin in standard uncertainties.")
+               Column("figure", "Found", "", "value"), Column("of", "As"), Column("margin", "Margin", "", "value"),
+               Column("margin_in_u", "Margin / u", "1", "number"), Column("probability", "Not exceeded", "1", "number"),
+               Column("kind", "Kind"), Column("source", "Source"))
+    rows = tuple(
+        (f.step.name, m.limit.name, quantity_title(m.limit.applies_to), limit_value(m.limit), m.figure, m.note or None,
+         m.margin, _finite(m.in_u), m.probability, m.limit.kind.replace("_", " "), m.limit.source)
+        for f in analysis.steps for m in f.margins
+    )
+    return Table("margins", "Every margin of every step", columns, rows, listed=False)
+
+
+def limit_value(limit: Limit) -> Value:
+    """Return a limit as a value with its own uncertainty."""
+    return Value(limit.value, limit.unit, limit.u, _shift(limit, -1), _shift(limit, 1), "set")
+
+
+def limits_table(analysis: Analysis) -> Table:
+    """Return each limit once with its source, and the step that came nearest to it."""
+    nearest: dict[tuple, tuple[StepFinding, Margin]] = {}
+    for finding in analysis.steps:
+        for margin in finding.margins:
+            key = (margin.limit.name, margin.limit.applies_to, margin.limit.value, margin.limit.source)
+            if key not in nearest or margin.margin.value < nearest[key][1].margin.value:
+                nearest[key] = (finding, margin)
+    ordered = sorted(nearest.values(), key=lambda pair: pair[1].in_u if pair[1].in_u is not None else math.inf)
+    rows = tuple((m.limit.name, quantity_title(m.limit.applies_to), limit_value(m.limit), m.margin, f.step.name,
+                  m.limit.kind.replace("_", " "), m.limit.source) for f, m in ordered)
+    return Table("limits", "Every limit, and the step that came nearest", (
+        Column("limit", "Limit"), Column("applies_to", "Bounds"), Column("limit_value", "At", "", "value"),
+        Column("margin", "Smallest margin", "", "value"), STEP, Column("kind", "Kind"), Column("source", "Source")), rows,
+        "In the order in which they would give. A negative margin means that the limit is exceeded.")
+
+
+def _finite(number: float | None) -> float | None:
+    return number if number is not None and math.isfinite(number) else None
+
+
+def _shift(limit: Limit, side: int) -> float | None:
+    return None if limit.u is None else limit.value + side * 1.96 * limit.u
 
 
 def places_of(table: Table, column: Column) -> int | None:
@@ -79,15 +101,14 @@ def places_of(table: Table, column: Column) -> int | None:
 
 
 def cell_text(cell: Cell, column: Column, places: int | None = None) -> tuple[str, str]:
-    """Return what people read in a cell: (main, half-width or '')."""
+    """Return what people read in a cell: (main, interval or '')."""
     if cell is None:
         return "–", ""
     if isinstance(cell, Value):
-        number, half = pair_text(cell, column.name, places)
+        number, interval = pair_text(cell, column.name, places)
         if not column.unit:
-            sign = display_unit(cell.unit, column.name)[0]
-            return (f"{number} ± {half} {sign}".strip() if half else f"{number} {sign}".strip()), ""
-        return number, half
+            return f"{number} {interval}\u00a0{display_unit(cell.unit, column.name)[0]}".replace("  ", " ").strip(), ""
+        return number, interval
     if isinstance(cell, str):
         return clean(cell), ""
     if isinstance(cell, float) and not math.isfinite(cell):

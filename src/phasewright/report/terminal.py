@@ -22,7 +22,7 @@ _FIGURES = (("input_power", "Input"), ("loss", "Loss"), ("delivery_efficiency", 
 
 
 def _ascii_spaces(text: str) -> str:
-    return text.replace(THIN, " ").replace(MINUS, "-")
+    return text.replace(THIN, " ").replace("\u00a0", " ").replace(MINUS, "-")
 
 
 def _shown(analysis: Analysis) -> tuple[list[StepFinding], int]:
@@ -61,8 +61,9 @@ def _number_columns(steps: Sequence[StepFinding], name: str) -> list[str]:
     right = max((len(p[1]) for p in pairs), default=0)
     cells = []
     for number, half in pairs:
-        tail = f" ± {half.rjust(right)}" if half else " " * (right + 3 if right else 0)
-        cells.append(_ascii_spaces(number.rjust(left) + tail))
+        sign, _, width = half.partition(" ") if half.startswith("± ") else ("", "", half)
+        tail = f"{sign} {width.rjust(right - 2)}" if sign else width.rjust(right)
+        cells.append(_ascii_spaces(f"{number.rjust(left)} {tail}" if right else number.rjust(left)))
     return cells
 
 
@@ -100,7 +101,7 @@ def _figures(analysis: Analysis, steps: Sequence[StepFinding]) -> list[str]:
         columns = [counts, *(_number_columns(steps, n) for n, _ in chosen), verdicts]
         heads = ["Phases", *(t for _, t in chosen), "Verdict"]
         room = _budget(columns, heads)
-        if room >= 12 or len(chosen) <= 2:
+        if room >= min(20, max((len(clean(f.step.name)) for f in steps), default=6)) or len(chosen) <= 3:
             break
         drop = next((n for n in ("phase_current", "input_power", "delivery_efficiency") if n in dict(chosen)), chosen[-1][0])
         chosen = [(n, t) for n, t in chosen if n != drop]

@@ -10,7 +10,7 @@ from phasewright.logs import AlignedTrace
 from phasewright.report.canvas import LABEL, SMALL, place, sheet
 from phasewright.report.document import Layout
 from phasewright.report.palette import light
-from phasewright.report.sketch import fit, text_width
+from phasewright.report.sketch import text_width
 from phasewright.report.thinning import break_gaps, thin
 from phasewright.report.wording import axis_title, display_unit, plain
 
@@ -45,11 +45,17 @@ def _strip(axes, analysis: Analysis, width: float, begin: float, end: float) -> 
     """Draw each step with its number, its window (thick) and its discarded parts (thin)."""
     axes.set_ylim(0.0, 1.0)
     axes.set_axis_off()
+    rooms = [(f.span.end_s - f.span.start_s) / max(end - begin, 1e-9) * width - 6.0 for f in analysis.steps]
+    named = all(text_width(f"{i + 1}  {f.step.name}", SMALL) < room for i, (f, room) in
+                enumerate(zip(analysis.steps, rooms, strict=True)))
+    last = -1e9
     for number, finding in enumerate(analysis.steps, start=1):
         span, window = finding.span, finding.window
-        room = (span.end_s - span.start_s) / max(end - begin, 1e-9) * width - 6.0
-        full = f"{number}  {finding.step.name}"
-        words = full if text_width(full, SMALL) < room else fit(full, SMALL, room) if room > 70.0 else str(number)
+        words = f"{number}  {finding.step.name}" if named else str(number)
+        at = span.start_s / max(end - begin, 1e-9) * width
+        if at < last and not named:
+            words = ""
+        last = at + text_width(words, SMALL) + 2.0 if words else last
         axes.text(span.start_s + 2.0 / width * (end - begin), 0.62, words, fontsize=SMALL, color=light("soft"),
                   va="baseline", parse_math=False)
         for start, stop, _ in window.discarded:

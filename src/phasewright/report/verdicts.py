@@ -80,8 +80,8 @@ def draw_verdicts(analysis: Analysis, layout: Layout) -> Sketch:
     cell_w = min((layout.width - label) / max(1, len(across)), 190.0)
     cell_h = 74.0 if cell_w >= 96.0 else 34.0
     sketch = Sketch(layout.width, 46.0 + cell_h * len(down) + 4.0)
-    sketch.words(0.0, 14.0, "Phase count / 1" if layout.narrow else "Load", size=11.0, ink="soft")
-    sketch.words(label, 14.0, "Load" if layout.narrow else "Phase count / 1", size=11.0, ink="soft")
+    sketch.words(0.0, 14.0, "Phase count" if layout.narrow else "Load", size=11.0, ink="soft")
+    sketch.words(label, 14.0, "Load" if layout.narrow else "Phase count", size=11.0, ink="soft")
     for i, text in enumerate(across):
         sketch.words(label + i * cell_w + 8.0, 36.0, fit(text, 13.0, cell_w - 10.0), size=13.0, bold=True)
     for j, text in enumerate(down):

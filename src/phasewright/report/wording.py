@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 from phasewright.bench import CHANNELS, base_channel
@@ -30,6 +31,7 @@ _TITLES: dict[str, str] = {
     "stage_current": "Current per stage",
     "contact_current": "Current per contact",
     "regulator_rise": "Regulator rise",
+    "regulator_rise_over_ambient": "Regulator rise over room air",
     "thermal_resistance": "Thermal resistance",
 }
 _SHARES = ("efficiency", "duty", "share", "probability", "active")
@@ -42,7 +44,10 @@ def is_share(name: str) -> bool:
 
 def quantity_title(name: str) -> str:
     """Return what people read for a quantity: ``regulator_temperature.left_peak`` -> Regulator temperature, left, peak."""
-    stem, peak = (name[: -len("_peak")], ", peak") if name.endswith("_peak") else (name, "")
+    stem, peak = name, ""
+    for ending, said in (("_peak", ", peak"), ("_settled", ", settled"), ("_greatest", ", greatest")):
+        if name.endswith(ending):
+            stem, peak = name.removesuffix(ending), said
     base, _, label = stem.partition(".")
     if base in _TITLES:
         title = _TITLES[base]
@@ -55,7 +60,7 @@ def quantity_title(name: str) -> str:
 
 def display_unit(unit: str, name: str = "") -> tuple[str, float]:
     """Return the unit that people read and the factor from SI: ``("1", "delivery_efficiency")`` -> ("%", 100)."""
-    if unit in ("1", "") and is_share(name):
+    if unit in ("1", "") and is_share(name) and not name.endswith("_ratio"):
         return "%", 100.0
     return _DISPLAY.get(unit, (clean(unit, 20), 1.0))
 
@@ -74,57 +79,76 @@ def half_width(value: Value) -> float | None:
 
 
 def decimals(half: float | None, number: float) -> int:
-    """Return how many decimals to print: at most two significant digits of the half-width (GUM 7.2.6)."""
-    size = half if half and math.isfinite(half) and half > 0.0 else 0.02 * abs(number)
-    if size == 0.0 or not math.isfinite(size):
-        return 1
-    exponent = math.floor(math.log10(size))
-    if round(size / 10.0**exponent, 1) >= 10.0:
-        exponent += 1
-    return max(0, 1 - exponent) if exponent < 1 else 0
+    """Return how many decimals to print: two significant digits of the half-width (GUM 7.2.6 allows at most two).
+
+    Negative where tens or hundreds are the last digits that mean anything. Without an interval: three digits.
+    """
+    if half is not None and math.isfinite(half) and half > 0.0:
+        first = math.floor(math.log10(half))
+        if round(half / 10.0**first, 1) >= 10.0:
+            first += 1
+        return 1 - first
+    return max(0, 2 - math.floor(math.log10(abs(number)))) if number and math.isfinite(number) else 1
 
 
 def plain(number: float, places: int) -> str:
-    """Return a number with a true minus sign; thousands are parted from 10 000 on."""
+    """Return a number with a true minus sign, thousands parted from 10 000 on; "–" for what is not finite."""
     if not math.isfinite(number):
         return "–"
-    text = f"{abs(number):,.{places}f}"
-    text = text.replace(",", THIN if abs(number) >= 1e4 else "")
-    return (MINUS if number < 0 and float(f"{number:.{places}f}") != 0.0 else "") + text
+    rounded = round(number, places)
+    text = f"{abs(rounded):,.{max(places, 0)}f}"
+    text = text.replace(",", THIN if abs(rounded) >= 1e4 else "")
+    return (MINUS if rounded < 0.0 else "") + text
 
 
 def shared_decimals(values: Sequence[Value], name: str = "") -> int | None:
     """Return the decimals with which a column of values lines up; None where no one number suits them all.
 
-    The widest interval decides, so none shows more than two significant digits; where the narrowest would then vanish
-    each value keeps its own.
+    The widest interval decides, so none shows more than two significant digits; where the narrowest would then lose
+    too much each value keeps its own.
     """
     known = [(abs(half * display_unit(v.unit, name)[1]), v.value * display_unit(v.unit, name)[1]) for v in values
              if v.kind != "set" and (half := half_width(v)) is not None and half > 0.0]
     if not known:
         return None
     fewest = min(decimals(half, number) for half, number in known)
-    return fewest if all(half >= 0.95 * 10.0**-fewest for half, _ in known) else None
+    return fewest if all(half >= 3.0 * 10.0**-fewest for half, _ in known) else None
 
 
 def pair_text(value: Value, name: str = "", places: int | None = None) -> tuple[str, str]:
-    """Return (number, half-width of the 95 % interval) in display units, '' where the uncertainty is unknown."""
+    """Return (number, interval) in display units: ("412.3", "± 2.1"), the ± being half the 95 % interval.
+
+    An interval that is not symmetric shows both sides; an unknown uncertainty shows "± ?"; an exact value shows none.
+    """
     factor = display_unit(value.unit, name)[1]
-    half = half_width(value)
-    scaled = None if half is None else abs(half * factor)
     number = value.value * factor
-    places = decimals(scaled, number) if places is None else places
-    if value.kind == "set" or scaled == 0.0:
-        return (plain(number, 0) if number == round(number) else f"{number:g}"), ""
-    return plain(number, places), "" if scaled is None else plain(scaled, places)
+    if value.u is None or value.low95 is None or value.high95 is None:
+        return plain(number, decimals(None, number)), "" if value.kind == "set" else "± ?"
+    low, high = sorted((value.low95 * factor, value.high95 * factor))
+    half = 0.5 * (high - low)
+    if not half > 0.0:
+        return (plain(number, 0) if number == round(number) else f"{number:.6g}".replace("-", MINUS)), ""
+    places = decimals(half, number) if places is None else places
+    if abs((high - number) - (number - low)) > 0.2 * half:
+        return plain(number, places), f"{MINUS}{plain(number - low, places)} +{plain(high - number, places)}"
+    return plain(number, places), f"± {plain(half, places)}"
 
 
-def number_text(value: Value, name: str = "", *, unit: bool = True) -> str:
-    """Return a value for running text: ``412.3 ± 2.1 W``, the ± being the 95 % half-width."""
-    number, half = pair_text(value, name)
-    sign = display_unit(value.unit, name)[0] if unit else ""
-    text = f"{number} ± {half}" if half else number
-    return f"{text}{THIN}{sign}" if sign else text
+def number_text(value: Value, name: str = "") -> str:
+    """Return a value for running text: ``412.3 ± 2.1 W``, the ± being half the 95 % interval."""
+    number, interval = pair_text(value, name)
+    sign = display_unit(value.unit, name)[0]
+    known = interval if interval != "± ?" else ""
+    text = tie(f"{number} {known}".strip()) + (f"{THIN}{sign}" if sign else "")
+    return f"{text} (uncertainty not known)" if interval == "± ?" else text
+
+
+_TIES = re.compile(r"(?<=[\d)]) (?=(?:W|A|K|V|s|ms|min|h|%|°C|K/W|K/h|kWh|kHz|mΩ|EUR|phases?)(?![\w/]))|(?<=\d) (?=±)|(?<=±) (?=\d)")
+
+
+def tie(text: str) -> str:
+    """Return a sentence whose numbers keep to their units and intervals when lines break."""
+    return _TIES.sub("\u00a0", text)
 
 
 def clock_text(seconds: float) -> str:
