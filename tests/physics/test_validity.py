@@ -165,6 +165,14 @@ def test_out_of_range_names_everything_outside_and_never_computes():
     assert out_of_range(physics.duty_ideal, input_voltage=-1.0)[0].startswith("input_voltage = -1 V: must be above 0")
 
 
+def test_out_of_range_leaves_arguments_without_a_number_alone():
+    assert out_of_range(physics.trace_current, width=1e-3, thickness=35e-6, rise=20.0, layer="inner") == ()
+
+
+def test_a_history_of_one_moment_is_where_it_had_settled():
+    assert physics.foster_history([5.0], [1.0], [2.0, 3.0], [1.0, 10.0], 4.0).tolist() == [20.0]
+
+
 def test_out_of_range_refuses_what_it_does_not_know():
     with pytest.raises(TypeError, match="no formula"):
         out_of_range(math.sqrt, x=1.0)

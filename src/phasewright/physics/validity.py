@@ -6,7 +6,7 @@ import functools
 import inspect
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, ParamSpec, Protocol, TypeVar, cast
 
@@ -37,10 +37,6 @@ class Bound:
     infinite: bool = False
     """True when infinity lies inside, at an end that has no number."""
     said_by: str = "physics"
-
-    def by(self, said_by: str) -> Bound:
-        """Return the same interval, said by `said_by`."""
-        return replace(self, said_by=said_by)
 
     def _below(self, value: Any) -> Any:
         if self.low > -math.inf:
