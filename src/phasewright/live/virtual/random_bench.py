@@ -56,7 +56,7 @@ def random_scenario(generator: np.random.Generator) -> Scenario:
     layout = _layout(g, liquid, graphics, power)
     surroundings = Surroundings(room=float(g.uniform(18.0, 28.0)), room_swing=float(g.uniform(0.0, 0.5)),
                                 fan_map=bench.cooling.fan_map, liquid=liquid,
-                                auxiliary_start=float(g.uniform(0.0, 6.0)))
+                                room_angle=float(g.uniform(0.0, 6.0)))
     layout = _fit_cooling(bench, hidden, layout, surroundings, fewest, power, float(g.uniform(18.0, 62.0)))
     chain = (CoolingPart("pad", "pad", round(layout.pad_resistance * float(g.uniform(0.9, 1.1)), 2), False, _SHEET),
              CoolingPart("plate" if liquid else "heatsink", "plate" if liquid else "heatsink",

@@ -74,11 +74,12 @@ class Surroundings:
     """[s]"""
     fan_map: tuple[tuple[float, float], ...] = ((30.0, 0.3), (45.0, 1.0))
     liquid: bool = True
-    auxiliary_start: float = 1.0
+    room_angle: float = 1.0
+    """Where in its swing the room begins [rad]."""
 
-    def room_at(self, t):
-        """Return the room temperature [degC] at time t [s]."""
-        return self.room + self.room_swing * np.sin(2.0 * np.pi * t / self.room_period + self.auxiliary_start)
+    def room_at(self, time):
+        """Return the room temperature [degC] at lab `time` [s]."""
+        return self.room + self.room_swing * np.sin(2.0 * np.pi * time / self.room_period + self.room_angle)
 
     def duty_at(self, coolant: float) -> float:
         """Return the fan duty that the map gives."""
