@@ -8,7 +8,7 @@ import difflib
 import re
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from pydantic_core import PydanticCustomError
 
@@ -54,7 +54,7 @@ def _record(kind: type[T], keys: Keys, **more: Any) -> T:
     """Return a record of `kind` from the keys of the same names; keys left out keep the record's default."""
     given = {
         item.name: getattr(keys, item.name)
-        for item in dataclasses.fields(kind)
+        for item in dataclasses.fields(cast(Any, kind))
         if item.name not in more and getattr(keys, item.name, None) is not None
     }
     return kind(**given, **more)
@@ -103,7 +103,8 @@ def _accuracies(keys: Mapping[str, AccuracyKeys], path: Path, report: Report) ->
                 try:
                     constant[key] = _channel_quantity(key, text, unit)
                 except PydanticCustomError as error:
-                    report((*path, name, key), error.context["what"], error.context["mend"])
+                    said = error.context or {}
+                    report((*path, name, key), said["what"], said["mend"])
         found[name] = Accuracy(gain=entry.gain or 0.0, stated_as=entry.stated_as, source=entry.source, **constant)
     return MappingProxyType(found)
 

@@ -11,9 +11,10 @@ import difflib
 import math
 import re
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, cast
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
 from phasewright.bench.faults import escape
@@ -51,9 +52,15 @@ class Keys(BaseModel):
     @field_validator("*", mode="before")
     @classmethod
     def _check(cls, value: Any, info: ValidationInfo) -> Any:
-        key = cls.model_fields[info.field_name].json_schema_extra or {}
-        check = _CHECKS.get(key.get("kind", ""))
-        return value if check is None else check(info.field_name, value, key)
+        name = info.field_name or ""
+        key = facts(cls.model_fields[name])
+        check = _CHECKS.get(key["kind"])
+        return value if check is None else check(name, value, key)
+
+
+def facts(field: FieldInfo) -> dict[str, Any]:
+    """Return what a key's declaration says: kind, example, and by kind unit, low, high, choices."""
+    return cast("dict[str, Any]", field.json_schema_extra)
 
 
 def _key(kind: str, meaning: str, required: bool, default: Any, **extra: Any) -> Any:

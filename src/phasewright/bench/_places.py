@@ -114,7 +114,7 @@ class _Scan:
 
     def run(self) -> None:
         while True:
-            self.at = _GAP.match(self.text, self.at).end()
+            self.skip(_GAP)
             if self.at >= len(self.text):
                 self.close_duplicate()
                 return
@@ -122,7 +122,7 @@ class _Scan:
                 self.head()
             else:
                 self.pair(self.table)
-            self.at = _REST.match(self.text, self.at).end()
+            self.skip(_REST)
             if self.at < len(self.text) and self.text[self.at] != "\n":
                 raise _Stop
 
@@ -131,8 +131,12 @@ class _Scan:
             raise _Stop
         self.at += len(what)
 
+    def skip(self, pattern: re.Pattern[str]) -> None:
+        match = pattern.match(self.text, self.at)
+        self.at = match.end() if match else self.at
+
     def spaces(self) -> None:
-        self.at = _SPACE.match(self.text, self.at).end()
+        self.skip(_SPACE)
 
     def take(self, pattern: re.Pattern[str]) -> str:
         match = pattern.match(self.text, self.at)
@@ -233,7 +237,7 @@ class _Scan:
         self.at += 1
         index = 0
         while True:
-            self.at = _GAP.match(self.text, self.at).end()
+            self.skip(_GAP)
             if self.text.startswith("]", self.at):
                 self.at += 1
                 return
@@ -241,7 +245,7 @@ class _Scan:
             self.value(item)
             self.places.found.setdefault(item, Place(start, start, self.at))
             index += 1
-            self.at = _GAP.match(self.text, self.at).end()
+            self.skip(_GAP)
             if self.text.startswith(",", self.at):
                 self.at += 1
             elif not self.text.startswith("]", self.at):
@@ -250,12 +254,12 @@ class _Scan:
     def inline(self, path: Path) -> None:
         self.at += 1
         while True:
-            self.at = _GAP.match(self.text, self.at).end()
+            self.skip(_GAP)
             if self.text.startswith("}", self.at):
                 self.at += 1
                 return
             self.pair(path)
-            self.at = _GAP.match(self.text, self.at).end()
+            self.skip(_GAP)
             if self.text.startswith(",", self.at):
                 self.at += 1
             elif not self.text.startswith("}", self.at):

@@ -6,13 +6,13 @@ import typing
 from collections.abc import Iterator
 from typing import Any
 
-from phasewright.bench._keys import Keys
+from phasewright.bench._keys import Keys, facts
 from phasewright.bench.bench_keys import BenchKeys
 from phasewright.bench.campaign_keys import CampaignKeys
 
 BEGIN = "<!-- keys: made from the key declarations, do not edit by hand -->"
 END = "<!-- keys: end -->"
-_TOP = {"bench": BenchKeys, "campaign": CampaignKeys}
+_TOP: dict[str, type[Keys]] = {"bench": BenchKeys, "campaign": CampaignKeys}
 
 
 def top_keys(kind: str) -> type[Keys]:
@@ -38,7 +38,7 @@ def walk_tables(model: type[Keys], head: str = "", inline: bool = False) -> Iter
     yield head, model
     plain = head.strip("[]")
     for name, field in model.model_fields.items():
-        kind = field.json_schema_extra["kind"]
+        kind = facts(field)["kind"]
         below = inner(field.annotation)
         if below is None:
             continue
@@ -84,7 +84,7 @@ def _unit_and_range(extra: dict) -> str:
 
 
 def _row(name: str, field: Any, top: bool) -> str:
-    extra = field.json_schema_extra
+    extra = facts(field)
     if extra["kind"] in ("table", "tables", "by_channel"):
         return ""
     needed = " (needed)" if field.is_required() or (top and name == "format") else ""

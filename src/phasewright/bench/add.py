@@ -29,8 +29,7 @@ def add_log(folder: str | Path, entry: LogEntry) -> None:
     BenchFault
         When campaign.toml cannot be read as TOML, or with every fault that `entry` would bring into it.
     """
-    source = _open(Path(folder) / CAMPAIGN_FILE, "log")
-    logs, places = source.raw.get("log", []), source.places
+    source, places, logs = _open(Path(folder) / CAMPAIGN_FILE, "log")
     index = next((i for i, item in enumerate(logs) if item.get("name") == entry.name), len(logs))
     text = places.text
     if index < len(logs):
@@ -58,16 +57,18 @@ def add_instrument(folder: str | Path, name: str) -> None:
     """
     import tomlkit
 
-    source = _open(Path(folder) / BENCH_FILE, "instrument")
-    count = len(source.raw.get("instrument", []))
-    text = source.places.text
-    at = _behind(source.places, ("instrument", count - 1)) if count else len(text)
+    source, places, instruments = _open(Path(folder) / BENCH_FILE, "instrument")
+    count, text = len(instruments), places.text
+    at = _behind(places, ("instrument", count - 1)) if count else len(text)
     block = f"[[instrument]]\nname = {tomlkit.item(name).as_string()}\n"
     _keep(Path(folder) / BENCH_FILE, _put_in(text, at, block), source, check_bench_text, f"instrument[{count + 1}]")
 
 
-def _open(path: Path, key: str) -> Source:
-    """Return the file as read; raises BenchFault when it cannot be, or `key` is not written in double brackets."""
+def _open(path: Path, key: str) -> tuple[Source, Places, list[Any]]:
+    """Return (file, places, blocks of `key`).
+
+    Raises BenchFault when the file cannot be read, or `key` is not written in double brackets.
+    """
     source = read_source(path)
     if source.raw is None or source.faults or source.places is None:
         raise BenchFault(in_order(source.faults))
@@ -76,7 +77,7 @@ def _open(path: Path, key: str) -> Source:
     if not isinstance(items, list) or any((key, index) not in heads for index in range(len(items))):
         what, mend = f"{key} is not a list of [[{key}]] blocks", f"write each {key} under its own [[{key}]] head"
         raise BenchFault(Fault(source.file, what, mend, path=key))
-    return source
+    return source, source.places, items
 
 
 def _keep(path: Path, text: str, source: Source, check: Callable[[str, str], tuple[Fault, ...]], own: str) -> None:

@@ -126,15 +126,17 @@ def threshold_cautions(bench: Bench, phase: float | None, total: float | None) -
     """Yield (what, mend) for over-current thresholds [A] that parts are not rated for, yet that are no fault."""
     regulator = bench.regulator
     stages, rating = regulator.stages_per_phase, regulator.stage.current_rating
-    mend = "lower it, or watch the power stages' temperature"
-    if None not in (phase, rating) and phase > rating * stages:
-        bound = f"the power stages' continuous rating of {rating * stages:g} A a phase"
-        yield f"phase_current = {phase:g} A is raised above {bound}", mend
-    if None not in (total, rating) and total > rating * stages * regulator.phase_count:
-        bound = f"the power stages' continuous rating of {rating * stages * regulator.phase_count:g} A together"
-        yield f"total_current = {total:g} A is raised above {bound}", mend
     saturation = regulator.inductor.saturation_current
-    if None not in (phase, saturation) and phase > saturation:
+    mend = "lower it, or watch the power stages' temperature"
+    if rating is not None:
+        for name, value, count, of in (
+            ("phase_current", phase, stages, "a phase"),
+            ("total_current", total, stages * regulator.phase_count, "together"),
+        ):
+            if value is not None and value > rating * count:
+                bound = f"the power stages' continuous rating of {rating * count:g} A {of}"
+                yield f"{name} = {value:g} A is raised above {bound}", mend
+    if phase is not None and saturation is not None and phase > saturation:
         yield (
             f"phase_current = {phase:g} A is above the inductor's saturation at {saturation:g} A: it acts too late",
             "lower it below the saturation current",
@@ -277,7 +279,7 @@ def _step(index: int, step: Step, bench: Bench | None) -> Iterator[str]:
     place = f'step[{index + 1}] "{escape(step.name)}"'
     if bench is None:
         return
-    settings = step.settings
+    settings = {name: value for name, value in step.settings.items() if not isinstance(value, str)}
     phase, total = settings.get("protection_phase_current"), settings.get("protection_total_current")
     for what, mend in threshold_cautions(bench, phase, total):
         yield f"{place}: protection_{what} - {mend}"

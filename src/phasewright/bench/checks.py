@@ -25,16 +25,17 @@ def check_bench(bench: Bench, report: Report) -> None:
     _unique("board.connector", [item.name for item in bench.board.connectors], ("board", "connector"), report)
     _unique("instrument", [item.name for item in bench.instruments], ("instrument",), report)
     regulator, stage, protection = bench.regulator, bench.regulator.stage, bench.regulator.protection
-    if None not in (stage.current_rating, stage.peak_current_rating):
-        if stage.current_rating > stage.peak_current_rating:
-            peak = f"peak_current_rating = {stage.peak_current_rating:g} A"
-            what = f"current_rating = {stage.current_rating:g} A is above {peak}"
-            report(
-                ("regulator", "stage", "current_rating"),
-                what,
-                "the continuous rating is the smaller one; exchange them",
-            )
-    stated = {"rail_voltage": (("regulator", "rail_voltage"), regulator.rail_voltage)}
+    rating, peak = stage.current_rating, stage.peak_current_rating
+    if rating is not None and peak is not None and rating > peak:
+        what = f"current_rating = {rating:g} A is above peak_current_rating = {peak:g} A"
+        report(
+            ("regulator", "stage", "current_rating"),
+            what,
+            "the continuous rating is the smaller one; exchange them",
+        )
+    stated: dict[str, tuple[Path, float | None]] = {
+        "rail_voltage": (("regulator", "rail_voltage"), regulator.rail_voltage)
+    }
     for key in ("phase_current", "total_current", "temperature_warning", "temperature_trip"):
         stated[f"protection_{key}"] = (("regulator", "protection", key), getattr(protection, key))
     values = {name: value for name, (_, value) in stated.items() if value is not None}
@@ -62,6 +63,7 @@ def check_campaign(campaign: Campaign, bench: Bench | None, report: Report, doub
     `bench` None = what depends on the bench is not checked. `doubtful` holds the paths of faults of the bench: what
     hangs on those keys is not checked either, lest the campaign is blamed for them.
     """
+    instruments = [item.name for item in bench.instruments] if bench is not None else []
     named = bench is not None and not any(_INSTRUMENT_NAMES.fullmatch(path) for path in doubtful)
     bounded = bench is not None and not any(_BOUNDS_OF_SETTINGS.fullmatch(path) for path in doubtful)
     logs = [item.name for item in campaign.logs]
@@ -73,9 +75,7 @@ def check_campaign(campaign: Campaign, bench: Bench | None, report: Report, doub
     for index, log in enumerate(campaign.logs):
         path: Path = ("log", index)
         if named:
-            _known(
-                log.instrument, [item.name for item in bench.instruments], "instrument", (*path, "instrument"), report
-            )
+            _known(log.instrument, instruments, "instrument", (*path, "instrument"), report)
         _check_dialect(log, path, report)
         for source in log.channels:
             place = (*path, "channels", source.channel)

@@ -96,21 +96,21 @@ def _part_limits(bench: Bench) -> Iterator[Limit]:
 
 
 def _connector_limits(connectors: tuple[Connector, ...]) -> Iterator[Limit]:
-    rated = [item for item in connectors if item.contact_rating is not None]
+    rated = [(item.contact_rating, item) for item in connectors if item.contact_rating is not None]
     if not rated:
         return
     # Contacts in parallel share the current about equally, so the weakest rating is reached first.
-    weakest = min(rated, key=lambda item: item.contact_rating)
+    rating, weakest = min(rated, key=lambda pair: pair[0])
     source = weakest.source or UNSTATED
     yield Limit(
-        "connector contact rating", "contact_current", weakest.contact_rating, "A", "rating",
+        "connector contact rating", "contact_current", rating, "A", "rating",
         f"connector {weakest.name}: {source}",
     )  # fmt: skip
     if len(rated) == len(connectors):
         contacts = sum(item.contact_count for item in connectors)
         yield Limit(
-            "rating of all input contacts", "input_current", weakest.contact_rating * contacts, "A", "rating",
-            f"{weakest.contact_rating:g} A a contact x {contacts} contacts, shared equally; {source}",
+            "rating of all input contacts", "input_current", rating * contacts, "A", "rating",
+            f"{rating:g} A a contact x {contacts} contacts, shared equally; {source}",
         )  # fmt: skip
 
 

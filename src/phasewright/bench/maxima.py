@@ -83,7 +83,7 @@ def _temperature_faults(bench: Bench, numbers: Mapping[str, float]) -> Iterator[
             yield name, what, f"regulator.stage.{figure}: write {bound:g} degC or less"
     low = numbers.get(warning, protection.temperature_warning)
     high = numbers.get(trip, protection.temperature_trip)
-    if (warning in numbers or trip in numbers) and None not in (low, high) and low > high:
+    if (warning in numbers or trip in numbers) and low is not None and high is not None and low > high:
         name = warning if warning in numbers else trip
         what = f"the warning at {low:g} degC is above the trip at {high:g} degC"
         yield name, what, "the warning comes first; exchange or mend them"

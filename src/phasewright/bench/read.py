@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import copy
 import difflib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path as FilePath
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from phasewright.bench._places import Path
 from phasewright.bench._toml_text import Source, parse_source, path_text, read_source
@@ -20,6 +20,7 @@ BENCH_FILE = "bench.toml"
 CAMPAIGN_FILE = "campaign.toml"
 
 Report = Callable[[Path, str, str], None]
+K = TypeVar("K", bound="Keys")
 
 
 def read_bench(path: str | FilePath) -> Bench:
@@ -118,7 +119,7 @@ def _file(path: FilePath, name: str) -> FilePath:
 # ---- keys ---------------------------------------------------------------------------------------------------------
 
 
-def _check_keys(source: Source, model: type[Keys]) -> tuple[Keys | None, Report]:
+def _check_keys(source: Source, model: type[K]) -> tuple[K | None, Report]:
     """Return the keys of the file and where to report further faults.
 
     What is faulty is reported, then left out or filled with its example, so that the rest can still be checked;
@@ -143,7 +144,7 @@ def _check_keys(source: Source, model: type[Keys]) -> tuple[Keys | None, Report]
             for item in error.errors(include_url=False, include_input=True):
                 path = tuple(item["loc"])
                 if not any(path[: len(bad)] == bad for bad in silent):
-                    _report_key(source, model, path, item)
+                    _report_key(source, model, path, dict(item))
                 silent.add(path)
                 _mend_raw(raw, path, model, item["type"] == "missing")
     return None, report
@@ -151,7 +152,8 @@ def _check_keys(source: Source, model: type[Keys]) -> tuple[Keys | None, Report]
 
 def _check_format(source: Source, model: type[Keys], silent: set[Path]) -> None:
     wanted = model.model_fields["format"].default
-    found = source.raw.get("format")
+    raw = source.raw or {}
+    found = raw.get("format")
     if found == wanted:
         return
     mend = f'write format = "{wanted}" as the first line'
@@ -163,11 +165,11 @@ def _check_format(source: Source, model: type[Keys], silent: set[Path]) -> None:
         what = f"format = {escape(repr(found))} is not the format of this file"
     source.add(("format",), what, mend)
     silent.add(("format",))
-    source.raw = {**source.raw, "format": wanted}
+    source.raw = {**raw, "format": wanted}
 
 
-def _report_key(source: Source, model: type[Keys], path: Path, item: dict[str, Any]) -> None:
-    from phasewright.bench._keys import shown
+def _report_key(source: Source, model: type[Keys], path: Path, item: Mapping[str, Any]) -> None:
+    from phasewright.bench._keys import facts, shown
     from phasewright.bench._reference import example_text
 
     name = path_text(path[-1:]) if path else "the file"
@@ -177,7 +179,7 @@ def _report_key(source: Source, model: type[Keys], path: Path, item: dict[str, A
         source.add(path, f"unknown key {name}", _nearest(model, path))
     elif item["type"] == "missing":
         owner = _model_at(model, path[:-1])
-        example = example_text(owner.model_fields[path[-1]].json_schema_extra) if owner else '"..."'
+        example = example_text(facts(owner.model_fields[name])) if owner else '"..."'
         source.add(path, f"{name} is missing", f"add {name} = {example}")
     else:
         value = shown(item.get("input"))
@@ -222,6 +224,7 @@ def _nearest(model: type[Keys], path: Path) -> str:
 
 def _mend_raw(raw: Any, path: Path, model: type[Keys], missing: bool) -> None:
     """Take the value at `path` out of the raw tables, or put the example there when a needed one is missing."""
+    from phasewright.bench._keys import facts
     from phasewright.bench._reference import inner
 
     holder = raw
@@ -235,7 +238,7 @@ def _mend_raw(raw: Any, path: Path, model: type[Keys], missing: bool) -> None:
         except (KeyError, IndexError, TypeError):
             below = None
         if not isinstance(below, dict | list):
-            if missing and isinstance(holder, dict) and inner(model.model_fields.get(part, _NO_FIELD).annotation):
+            if missing and isinstance(holder, dict) and inner(model.model_fields.get(str(part), _NO_FIELD).annotation):
                 below = holder[part] = {}
             else:
                 _take_out(holder, part)
@@ -244,7 +247,7 @@ def _mend_raw(raw: Any, path: Path, model: type[Keys], missing: bool) -> None:
             model = _model_at(model, (part,)) or model
         holder = below
     if missing:
-        holder[path[-1]] = model.model_fields[path[-1]].json_schema_extra["example"]
+        holder[path[-1]] = facts(model.model_fields[str(path[-1])])["example"]
     else:
         _take_out(holder, path[-1])
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from phasewright.bench._keys import CLOCK_TIME, PRICE, Keys
+from phasewright.bench._keys import CLOCK_TIME, PRICE, Keys, facts
 from phasewright.bench._reference import inner, top_keys
 from phasewright.bench.channels import CHANNELS
 
@@ -31,9 +31,9 @@ def _table(model: type[Keys]) -> dict[str, Any]:
     properties: dict[str, Any] = {}
     required = []
     for name, field in model.model_fields.items():
-        properties[name] = {"description": field.description, **_value(field.json_schema_extra, field.annotation)}
+        properties[name] = {"description": field.description, **_value(facts(field), field.annotation)}
         below = inner(field.annotation)
-        needs = field.json_schema_extra["kind"] == "table" and below is not None and "required" in _table(below)
+        needs = facts(field)["kind"] == "table" and below is not None and "required" in _table(below)
         if field.is_required() or needs:
             required.append(name)
     table = {"type": "object", "properties": properties, "additionalProperties": False}
@@ -43,16 +43,16 @@ def _table(model: type[Keys]) -> dict[str, Any]:
 def _value(extra: dict[str, Any], annotation: Any) -> dict[str, Any]:
     kind = extra["kind"]
     below = inner(annotation)
+    if below is None:
+        return {**_leaf(extra), "examples": [extra["example"]]}
     if kind == "table":
         return _table(below)
     if kind == "tables":
         return {"type": "array", "items": _table(below)}
     if kind == "by_channel":
         return _by_channel(below)
-    if kind == "products":
-        term = {"anyOf": [{"type": "string"}, _words(), _table(below)]}
-        return {"type": "array", "minItems": 1, "items": term, "examples": [extra["example"]]}
-    return {**_leaf(extra), "examples": [extra["example"]]}
+    term = {"anyOf": [{"type": "string"}, _words(), _table(below)]}
+    return {"type": "array", "minItems": 1, "items": term, "examples": [extra["example"]]}
 
 
 def _leaf(extra: dict[str, Any]) -> dict[str, Any]:
@@ -68,7 +68,7 @@ def _leaf(extra: dict[str, Any]) -> dict[str, Any]:
         pair = {"type": "array", "items": {"type": "string", "pattern": _QUANTITY}, "minItems": 2, "maxItems": 2}
         return {"type": "array", "items": pair}
     path = {"type": "string", "pattern": _PATH}
-    return {
+    others: dict[str, dict[str, Any]] = {
         "text": {"type": "string"},
         "flag": {"type": "boolean"},
         "channel_quantity": {"type": "string", "pattern": _QUANTITY},
@@ -78,7 +78,8 @@ def _leaf(extra: dict[str, Any]) -> dict[str, Any]:
         "files": {"type": "array", "minItems": 1, "items": path},
         "file_map": {"type": "object", "additionalProperties": path},
         "words": _words(),
-    }[kind]
+    }
+    return others[kind]
 
 
 def _words() -> dict[str, Any]:
