@@ -100,9 +100,10 @@ def test_exact_inputs_add_nothing():
 def test_an_edge_of_the_function_is_unknown_not_zero():
     near = value_from_parts(0.0, "1", [Part("a", 0.1)])
     with np.errstate(invalid="ignore"):
-        found = propagate(lambda x: float(np.sqrt(x)), {"x": near}, "1")
-    assert found.u is None
-    assert "x = 0" in found.reason
+        for function in (lambda x: float(np.sqrt(x)), math.sqrt):
+            found = propagate(lambda x, function=function: function(x), {"x": near}, "1")
+            assert found.u is None
+            assert "x = 0" in found.reason
 
 
 @pytest.mark.parametrize(
@@ -240,6 +241,7 @@ part = st.builds(
 value = st.builds(lambda x, parts: value_from_parts(x, "W", parts), st.floats(-1e4, 1e4), st.lists(part, max_size=5))
 
 
+@settings(deadline=None)
 @given(value, value, st.floats(-50.0, 50.0), st.floats(-50.0, 50.0))
 def test_linear_functions_propagate_exactly(a, b, k, m):
     found = propagate(lambda a, b: k * a + m * b, {"a": a, "b": b}, "W")
@@ -249,6 +251,7 @@ def test_linear_functions_propagate_exactly(a, b, k, m):
     assert found.u**2 == pytest.approx(variance, rel=1e-6, abs=1e-6 * size + 1e-12)
 
 
+@settings(deadline=None)
 @given(st.lists(part, min_size=1, max_size=6), st.floats(1e-6, 1e6))
 def test_uncertainty_scales_with_its_parts(parts, factor):
     small = value_from_parts(0.0, "W", parts)
@@ -258,6 +261,7 @@ def test_uncertainty_scales_with_its_parts(parts, factor):
     assert large.dof == pytest.approx(small.dof, rel=1e-6)
 
 
+@settings(deadline=None)
 @given(st.lists(part, max_size=6))
 def test_order_of_parts_does_not_matter(parts):
     one, other = value_from_parts(1.0, "W", parts), value_from_parts(1.0, "W", parts[::-1])
@@ -266,7 +270,7 @@ def test_order_of_parts_does_not_matter(parts):
 
 
 @given(st.integers(1, 5), st.integers(0, 2**32 - 1))
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 def test_covariance_is_found_again(count, seed):
     root = np.random.default_rng(seed).standard_normal((count, count)) * 10.0 ** np.arange(-count, 0)[:, None]
     covariance = root @ root.T

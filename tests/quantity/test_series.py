@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from phasewright.quantity import coverage_factor, effective_count, series_mean
@@ -25,6 +25,7 @@ def test_me_12_effective_count_of_ar1(count, lag1, exact, asymptote):
     assert effective_count(1000 * count, lag1) == pytest.approx(1000 * asymptote, rel=1e-4)
 
 
+@settings(deadline=None)
 @given(st.integers(1, 400), st.floats(-0.95, 0.999999))
 def test_effective_count_is_the_sum_over_lags(count, lag1):
     """n / [1 + 2 sum (1 - k/n) r^k], the definition (any text on time series)."""
@@ -268,6 +269,7 @@ def test_refusals_say_what_rule_and_mend(values, weights):
 series = st.lists(st.integers(-1000, 1000), min_size=2, max_size=120).map(lambda rows: np.array(rows) / 8.0)
 
 
+@settings(deadline=None)
 @given(series, st.floats(0.01, 100.0), st.integers(-1000, 1000))
 def test_shift_and_scale_go_through(x, scale, shift):
     plain, moved = series_mean(x), series_mean(scale * x + shift)
@@ -276,6 +278,7 @@ def test_shift_and_scale_go_through(x, scale, shift):
     assert moved.effective_count == pytest.approx(plain.effective_count, rel=1e-5)
 
 
+@settings(deadline=None)
 @given(series)
 def test_results_stay_in_their_ranges(x):
     found = series_mean(x)
@@ -286,6 +289,7 @@ def test_results_stay_in_their_ranges(x):
     assert -1.0 <= found.lag1 <= 1.0
 
 
+@settings(deadline=None)
 @given(series, st.floats(0.1, 10.0))
 def test_equal_weights_change_nothing(x, weight):
     assume(np.ptp(x) > 0.0)
@@ -294,6 +298,7 @@ def test_equal_weights_change_nothing(x, weight):
     assert weighted.u == pytest.approx(plain.u, rel=1e-6)
 
 
+@settings(deadline=None)
 @given(series)
 def test_time_reversed_tells_the_same(x):
     one, other = series_mean(x), series_mean(x[::-1])

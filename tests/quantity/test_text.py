@@ -5,7 +5,7 @@ import re
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from phasewright.quantity import Part, Value, number_text, to_text, value_from_parts
@@ -73,6 +73,7 @@ def test_a_unit_of_another_quantity_is_refused():
         to_text(with_half(1.0, 0.1), "A")
 
 
+@settings(deadline=None)
 @given(st.floats(-1e9, 1e9), st.floats(1e-9, 1e9))
 def test_two_digits_and_a_value_within_half_of_the_last(x, half):
     assume(half > 1e-12 * abs(x))  # the ends of the interval are doubles too

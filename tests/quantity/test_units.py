@@ -233,6 +233,7 @@ def test_every_symbol_is_found_by_its_own_spelling():
 magnitudes = st.floats(min_value=1e-12, max_value=1e12, allow_nan=False)
 
 
+@settings(deadline=None)
 @given(st.sampled_from(SYMBOLS), st.sampled_from(SYMBOLS), magnitudes, st.sampled_from([-1.0, 1.0]))
 def test_there_and_back(one, other, size, sign):
     if one[0] != other[0]:
@@ -242,6 +243,7 @@ def test_there_and_back(one, other, size, sign):
     assert back == pytest.approx(x, rel=1e-12, abs=1e-12 if one[0] == "degC" else 0.0)
 
 
+@settings(deadline=None)
 @given(st.sampled_from(SYMBOLS), magnitudes, magnitudes)
 def test_differences_convert_by_the_factor_alone(unit, a, b):
     base, symbol = unit
@@ -250,6 +252,7 @@ def test_differences_convert_by_the_factor_alone(unit, a, b):
     assert gap == pytest.approx((a - b) * factor, rel=1e-9, abs=1e-12 * factor * (a + b) + 1e-12)
 
 
+@settings(deadline=None)
 @given(st.sampled_from(SYMBOLS), st.floats(min_value=1e-6, max_value=1e6))
 def test_text_and_convert_agree(unit, size):
     base, symbol = unit
@@ -259,7 +262,7 @@ def test_text_and_convert_agree(unit, size):
 
 
 @given(st.text(max_size=30), st.sampled_from(sorted(units._TABLE)))
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 def test_any_text_gives_a_number_or_a_reason(text, unit):
     try:
         number = parse_quantity(text, unit)

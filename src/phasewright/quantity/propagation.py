@@ -103,11 +103,14 @@ def values_from_covariance(
 def correlation(a: Value, b: Value) -> float:
     """Return the correlation [1] between two values that comes from the sources they share; 0 if either has no u.
 
-    Raises ValueError if an uncertainty is unknown.
+    Raises ValueError if an uncertainty is unknown, or known without its parts.
     """
     for name, item in (("a", a), ("b", b)):
-        if item.u is None:
-            raise ValueError(f"unknown uncertainty ({name}: {item.reason}) - a known one is asked for - leave it out")
+        if item.u is None or (item.u and not item.parts):
+            why = item.reason or "no parts"
+            raise ValueError(
+                f"no correlation ({name}: {why}) - an uncertainty with its parts is asked for - leave it out"
+            )
     others = {part.source: part.contribution for part in b.parts}
     shared = math.fsum(part.contribution * others.get(part.source, 0.0) for part in a.parts)
     return shared / (a.u * b.u) if a.u and b.u else 0.0
@@ -156,7 +159,10 @@ def _slope(function: Callable[..., float], centre: Mapping[str, float], name: st
         above, below = {**centre, name: x + h}, {**centre, name: x - h}
         return (float(function(**above)) - float(function(**below))) / (above[name] - below[name])
 
-    return (4.0 * chord(0.5 * step) - chord(step)) / 3.0
+    try:
+        return (4.0 * chord(0.5 * step) - chord(step)) / 3.0
+    except (ArithmeticError, ValueError):  # the formula's range ends here
+        return math.nan
 
 
 def _lined_up(a: Value, b: Value, parts: Iterable[tuple[float, Value]], value: float, unit: str, kind: str) -> Value:

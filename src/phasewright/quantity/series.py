@@ -66,10 +66,11 @@ def series_mean(values: np.ndarray, *, weights: np.ndarray | None = None, indepe
     nearly flat, are divided by its shape and averaged. Each gives one degree of freedom. (Equal-weighted cosine
     estimate of the long-run variance, Lazarus, Lewis, Stock and Watson 2018, with prewhitening, Andrews and Monahan
     1992; from memory. Constants chosen by simulation.) Measured coverage of mean +- t(dof) u: 93-97 % for white and
-    AR(1) noise with effective_count >= 15, with or without a white floor or a second corner, and for random two-state
-    loads; 90-95 % below, where the record is too short to show its slow part. Readings that move against their
-    neighbours, or a regular ripple, may give u below standard deviation / sqrt(count); effective_count stays at
-    `count` then.
+    AR(1) noise (lag 1 up to 0.98, 60 to 3600 readings) with a true effective count of 15 or more, at widths of 1.00 to
+    1.15 times what someone who knew the noise would state; as good with a white floor, a second corner, running means
+    and loads that switch at random. With 4 to 15 it is 92-95 %; a record that is hardly longer than its own memory
+    (fewer than 4) cannot show it, and 79-90 % remain. Readings that move against their neighbours, or a regular
+    ripple, may give u below standard deviation / sqrt(count); effective_count stays at `count` then.
 
     Identical readings give u = 0 and effective_count = 1: together they say no more than one (what the resolution hides
     is not known here). A single reading gives u = None. Cost is linear in n. Raises ValueError if there is no reading,

@@ -14,7 +14,11 @@ class Part:
     """
 
     source: str
-    """Unique name, e.g. ``meter/input_power/gain`` or ``step 3/input_power/statistics``."""
+    """Unique name, e.g. ``meter/input_power/gain`` or ``step 3/input_power/statistics``.
+
+    Names that differ only after a ``#`` are independent columns of one covariance estimate and share its degrees of
+    freedom.
+    """
     contribution: float
     """Signed: sensitivity x standard uncertainty, in the unit of the value."""
     shape: str = "normal"
