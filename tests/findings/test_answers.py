@@ -40,8 +40,8 @@ def test_all_six_questions_are_answered_in_order_with_one_sentence(hand):
 
 def test_fewest_phases_that_held_with_the_nearest_limit(hand):
     found = answers(hand, *ladder(hand))[QUESTIONS[0]]
-    assert found.sentence.startswith("2 of 4 settings held: at all cores 8 phases were the fewest that held")
-    assert "6 phases were held back, and 4 phases tripped" in found.sentence
+    assert found.sentence.startswith("2 of 4 settings held: at all cores, 8 phases were the fewest that held")
+    assert "6 phases were held back and 4 phases tripped" in found.sentence
     assert found.numbers["fewest phases"] == 8.0
     assert found.numbers["nearest margin"].u > 0.0
 

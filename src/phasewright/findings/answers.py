@@ -86,20 +86,20 @@ def _fewest(group: list[StepFinding]) -> tuple[str, Numbers]:
     held = [item for item in group if item.verdict == "sustained" and "phase_count" in item.quantities]
     where = f"at {load_text(group)}"
     if not held:
-        return f"{where} nothing tried is shown to hold: {_fates(group)}", {}
+        return f"{where}, nothing tried is shown to hold: {_fates(group)}", {}
     best = min(held, key=lambda item: (item.quantities["phase_count"].value, -_closest(item)))
     count = best.quantities["phase_count"].value
     nearest = best.margins[0]
     fewer = [
         item for item in group if "phase_count" in item.quantities and item.quantities["phase_count"].value < count
     ]
-    rank = "the fewest that held" if fewer else "the fewest tried, held"
-    verb = "" if not fewer else (" was" if round(count) == 1 else " were")
-    comma = "," if not fewer else ""
-    text = f"{where} {phases_text(best)}{comma}{verb} {rank}, with {margin_text(nearest)} as the nearest limit"
-    if fewer:
-        text += f", while {_fates(fewer)}"
-    return text, {"fewest phases": count, "nearest margin": nearest.margin}
+    numbers: Numbers = {"fewest phases": count, "nearest margin": nearest.margin}
+    nearest_words = f"(nearest limit: {margin_text(nearest)})"
+    if not fewer:
+        return f"{where}, {phases_text(best)}, the fewest tried, held {nearest_words}", numbers
+    verb = "was" if round(count) == 1 else "were"
+    text = f"{where}, {phases_text(best)} {verb} the fewest that held {nearest_words}, while {_fates(fewer)}"
+    return text, numbers
 
 
 def _closest(finding: StepFinding) -> float:
@@ -117,7 +117,7 @@ def _fates(findings: Sequence[StepFinding]) -> str:
     for fate, items in by_fate.items():
         names = [phases_text(item) if counts.count(phases_text(item)) == 1 else named(item.step.name) for item in items]
         words.append(fate_text(fate, joined_counts(names)))
-    return ", and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else words[0]
+    return series_text(words) if len(words) < 3 else f"{', '.join(words[:-1])}, and {words[-1]}"
 
 
 # ---- how hot ------------------------------------------------------------------------------------------------------
@@ -258,7 +258,7 @@ def _what_gives_first(findings: Sequence[StepFinding]) -> tuple[str, Numbers]:
     if ran:
         finding, margin = min(ran, key=lambda item: _order(item[1]))
         start = "closest to a limit otherwise is" if acted else "closest to a limit is"
-        parts.append(f"{start} {named(finding.step.name)}, with {margin_text(margin)}")
+        parts.append(f"{start} {named(finding.step.name)}: {margin_text(margin)}")
         numbers |= {"step": finding.step.name, "limit": margin.limit.name, "margin": margin.margin}
         if margin.probability is not None:
             numbers["probability that the limit is kept"] = margin.probability

@@ -40,18 +40,18 @@ def judge_step(case: Case) -> Verdict:
 
 
 def margin_text(margin: Margin) -> str:
-    """Return e.g. ``stage current 41.2 ± 0.8 A, 18.8 ± 0.8 A below power stage rating``."""
+    """Return e.g. ``stage current of 41.2 ± 0.8 A is 18.8 ± 0.8 A below the power stage rating``."""
     figure = margin.limit.applies_to.replace("_", " ")
     if margin.note.startswith("peak"):
-        figure += f" ({margin.note})"
+        figure = f"peak {figure}{margin.note.removeprefix('peak')}"
     elif margin.note == "extrapolated":
         figure = f"settled {figure} (extrapolated)"
-    text = f"{figure} {to_text(margin.figure)}"
+    text = f"{figure} of {to_text(margin.figure)}"
     if includes_zero(margin):
         ceiling = f"{margin.limit.value:g} {_unit(margin.limit.unit)}"
-        return f"{text} against {margin.limit.name} at {ceiling}, a margin of {to_text(margin.margin)}"
+        return f"{text} against the {margin.limit.name} at {ceiling} leaves a margin of {to_text(margin.margin)}"
     side = "below" if margin.margin.value >= 0.0 else "above"
-    return f"{text}, {to_text(margin.margin).removeprefix('-')} {side} {margin.limit.name}"
+    return f"{text} is {to_text(margin.margin).removeprefix('-')} {side} the {margin.limit.name}"
 
 
 def remaining_text(settling: Iterable[Settling]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from phasewright.findings.comparisons import load_of, same_load
+from phasewright.findings.comparisons import same_load
 from phasewright.findings.margins import above_limit
 from phasewright.findings.records import StepFinding
 from phasewright.quantity import Value, to_text
@@ -110,13 +110,15 @@ def group_by_load(findings: Iterable[StepFinding]) -> list[list[StepFinding]]:
 def load_text(group: list[StepFinding]) -> str:
     """Return the load of a group in words: as stated, else as measured."""
     settings = group[0].step.settings
-    words = [str(settings["load"])] if settings.get("load") not in (None, "") else []
-    for name, text in (("package_power", "{:.0f} W at the package"), ("rail_current", "{:.0f} A on the rail")):
-        stated = settings.get(name)
+    name = str(settings.get("load") or "")
+    watts = []
+    for key, text in (("package_power", "{:.0f} W at the package"), ("rail_current", "{:.0f} A on the rail")):
+        stated = settings.get(key)
         if stated is not None:
-            words.append(text.format(float(stated)))
-    if words or load_of(group[0].step):
-        return ", ".join(words)
+            watts.append(text.format(float(stated)))
+    if name or watts:
+        numbers = ", ".join(watts)
+        return f"{name} ({numbers})" if name and numbers else name or numbers
     for name, where in (
         ("package_power", "at the package"),
         ("rail_current", "on the rail"),
