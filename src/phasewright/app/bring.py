@@ -138,7 +138,7 @@ def bring_log(
 
 
 def parse_pairs(pairs: tuple[str, ...]) -> dict[str, str]:
-    """Return channel -> column text from ``channel=column`` words of the command line; BenchFault names the bad ones."""
+    """Return channel -> column text from ``channel=column`` words; BenchFault names every bad one."""
     found: dict[str, str] = {}
     faults = []
     for pair in pairs:

@@ -152,7 +152,8 @@ def analyze(folder: str | Path, *, strict: bool = False, progress: Progress | No
     BenchFault, LogFault
         With every fault found; nothing is written then.
     """
-    from phasewright import findings, logs
+    from phasewright.findings import analyze as work_out
+    from phasewright.logs import align, find_steps, find_window
 
     folder = Path(folder)
     progress = progress or _quiet
@@ -160,12 +161,12 @@ def analyze(folder: str | Path, *, strict: bool = False, progress: Progress | No
     bench, campaign = _read_checked(folder)
     opened = _open_logs(folder, bench, campaign, strict, _part(progress, 0.02, 0.6))
     progress(0.6, "putting the logs on one clock")
-    recording = logs.align(opened, bench, campaign)
+    recording = align(opened, bench, campaign)
     progress(0.75, "finding the steps and their steady windows")
-    spans = logs.find_steps(recording, campaign)
+    spans = find_steps(recording, campaign)
     steps = {step.name: step for step in campaign.steps}
-    windows = tuple(logs.find_window(recording, span, steps[span.name], bench, campaign) for span in spans)
-    analysis = findings.analyze(bench, campaign, recording, spans, windows, progress=_part(progress, 0.85, 0.98))
+    windows = tuple(find_window(recording, span, steps[span.name], bench, campaign) for span in spans)
+    analysis = work_out(bench, campaign, recording, spans, windows, progress=_part(progress, 0.85, 0.98))
     write_atomically(folder / "derived" / "analysis.json", to_json_text(analysis))
     progress(1.0, "analyzed")
     return analysis
@@ -182,8 +183,9 @@ def report(
     progress = progress or _quiet
     if analysis is None:
         analysis = analyze(folder, progress=_part(progress, 0.0, 0.5))
-    software = f"Phasewright {version('phasewright')}"
-    return write_guide(analysis, Path(folder) / "guide", progress=_part(progress, 0.5, 1.0), software=software)
+    return write_guide(
+        analysis, Path(folder) / "guide", version=version("phasewright"), progress=_part(progress, 0.5, 1.0)
+    )
 
 
 def demo(
