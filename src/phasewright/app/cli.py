@@ -133,7 +133,7 @@ def demo(ctx: click.Context, folder: Path, no_page: bool, seed: int, again: bool
     page = result.guide.html
     click.echo(f"""
 The guide      {page}
-The pictures   {result.guide.figures}
+The pictures   {result.guide.folder / "figures"}
 The raw logs   {folder / "logs"}  (simulated)
 
 Try next
@@ -281,9 +281,9 @@ def report(ctx: click.Context, folder: Path, open_page: bool, as_json: bool) -> 
         analysis = jobs.analyze(folder, progress=lambda fraction, text: progress(0.5 * fraction, text))
         guide = jobs.report(folder, analysis=analysis, progress=progress)
     if as_json:
-        _print_json({"html": str(guide.html), "markdown": str(guide.markdown), "figures": str(guide.figures)})
+        _print_json({"html": str(guide.html), "markdown": str(guide.markdown), "figures": [str(path) for path in guide.figures]})
     else:
-        click.echo(f"The guide      {guide.html}\nMarkdown       {guide.markdown}\nThe pictures   {guide.figures}")
+        click.echo(f"The guide      {guide.html}\nMarkdown       {guide.markdown}\nThe pictures   {guide.folder / 'figures'}")
     if open_page:
         _open_page(guide.html)
     ctx.exit(_exit_code(analysis))
