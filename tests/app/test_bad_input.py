@@ -72,12 +72,20 @@ def test_steps_that_do_not_match_the_record(campaign, invoke):
 
 
 def test_two_logs_without_overlap(campaign, invoke):
-    """The host's log ends before the meter's begins, as far as either can tell."""
+    """The host's log says it was written ten days later."""
+    log = campaign / "logs/host.txt"
+    log.write_text(log.read_text(encoding="utf-8").replace("04.03.2025", "14.03.2025"), encoding="utf-8")
+    refused(invoke("analyze", campaign), "host", "overlap")
+    nothing_written(campaign)
+
+
+def test_a_log_that_ends_early_is_said_and_told_by_the_exit_code(campaign, invoke):
     log = campaign / "logs/host.txt"
     rows = log.read_text(encoding="utf-8").splitlines(keepends=True)
-    log.write_text("".join(rows[:40]), encoding="utf-8")
-    refused(invoke("analyze", campaign), "host")
-    nothing_written(campaign)
+    log.write_text("".join(rows[: len(rows) // 2]), encoding="utf-8")
+    result = invoke("analyze", campaign)
+    assert result.exit_code == 3, result.output
+    assert "unknown" in result.output
 
 
 def test_no_campaign_at_all(tmp_path, invoke):

@@ -188,11 +188,14 @@ def _terms(text: str, table: Table) -> tuple[ColumnTerm, ...] | None:
 
     The whole text is tried as one column first, because names such as ``P+`` or ``U*I`` exist.
     """
-    names = set(table.report.columns)
+    from phasewright.logs import column_position
 
     def known(column: str) -> bool:
-        place = re.fullmatch(r"#([0-9]{1,4})", column)
-        return column in names or (place is not None and 1 <= int(place[1]) <= len(table.report.columns))
+        try:
+            column_position(column, table.report.columns, table.log, "--map")
+        except LogFault:
+            return False
+        return True
 
     if known(text):
         return (ColumnTerm((text,)),)

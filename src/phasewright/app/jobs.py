@@ -221,7 +221,7 @@ def to_json_text(analysis: Analysis) -> str:
 
 
 def losses(analysis: Analysis) -> tuple[str, ...]:
-    """Return what was lost on the way: rows dropped while reading, clocks that could not be settled, dropped logs."""
+    """Return what was lost on the way: rows dropped while reading, ambiguous clocks, steps without a verdict."""
     lost = [
         f"{report.fingerprint.file}: {remark.what}"
         for report in analysis.recording.reports
@@ -231,6 +231,9 @@ def losses(analysis: Analysis) -> tuple[str, ...]:
     lost += [
         f"log {clock.log}: the clock is {clock.status}" for clock in analysis.recording.clocks
         if clock.status == "ambiguous"
+    ]
+    lost += [
+        f"step {step.step.name}: {'; '.join(step.reasons)}" for step in analysis.steps if step.verdict == "unknown"
     ]
     return tuple(lost)
 

@@ -7,6 +7,7 @@ May touch: reads log files; reads and writes the campaign's derived/ store.
 Asks: does it make a trace, a clock map or a window?
 """
 
+from phasewright.logs._names import column_position
 from phasewright.logs.clocks import align
 from phasewright.logs.opening import open_log, open_table
 from phasewright.logs.read import read_log, suggest_channels
@@ -30,7 +31,7 @@ from phasewright.logs.steps import find_steps
 from phasewright.logs.store import file_hash, verify_file
 
 __all__ = [
-    "align", "file_hash", "find_steps", "find_window", "open_log", "open_table", "read_log", "suggest_channels", "verify_file",
+    "align", "column_position", "file_hash", "find_steps", "find_window", "open_log", "open_table", "read_log", "suggest_channels", "verify_file",
     "AlignedTrace", "ClockMap", "Fingerprint", "OpenedLog", "ReadReport", "Recording", "Remark", "Settling", "StepSpan",
     "Suggestion", "Table", "Trace", "Window",
 ]
