@@ -239,6 +239,14 @@ class StoreSink:
         arrays = [_mapped(item.path) for item in files]
         return arrays[0], arrays[1:]
 
+    def retime(self, time_ns: np.ndarray) -> np.ndarray:
+        """Write other times, int64 (n,), in place of those of a finished table; return them mapped."""
+        other = _ColumnFile(self._time.path.with_suffix(".again"), "<i8")
+        other.append(time_ns)
+        other.finish()
+        os.replace(other.path, self._time.path)
+        return _mapped(self._time.path)
+
     def abandon(self) -> None:
         """Remove what was written."""
         if self._gone:

@@ -57,14 +57,12 @@ class BlockReader:
         self.count = layout.width + layout.trailing + (layout.comma_fraction >= 0)
         plan = layout.plan
         self.usable = (
-            self.mark >= 0 and self.count >= 2 and plan.kind in ("datetime", "date+clock", "clock", "number")
+            self.mark >= 0
+            and self.count >= 2
+            and plan.kind in ("datetime", "date+clock", "clock", "number")
             and not (plan.kind == "number" and plan.decimal not in ".,")
         )
-        self.numbers = [
-            (i, ord(layout.styles[i].decimal))
-            for i in range(layout.width)
-            if layout.kinds[i] == "number"
-        ]
+        self.numbers = [(i, ord(layout.styles[i].decimal)) for i in range(layout.width) if layout.kinds[i] == "number"]
         self.plain = {i: not layout.styles[i].in_cells for i, _ in self.numbers}
 
     def read(self, data: bytes) -> Block | None:

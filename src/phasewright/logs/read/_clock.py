@@ -43,7 +43,8 @@ class Clock:
         self.steps: list[np.ndarray] = []
         self.gap_count, self.gap_worst, self.gap_row = 0, 0, 0
         self.backward_rows: list[int] = []
-        self.smallest = 0
+        self.relative = False
+        """The stamps name dates of a clock that was never set: only their differences mean something."""
 
     def push(self, raw: np.ndarray, zoned: bool, breaks: list[int], line_of: Callable[[int], int]) -> np.ndarray:
         """Return the times of a chunk of raw stamps int64 (n,); `breaks` are rows of the chunk that start a segment."""
@@ -63,6 +64,12 @@ class Clock:
         if self.offset or len(back):
             out, step = self._mend(out, step, back, base, fixed, line_of)
         self._count(out, step, base, fixed)
+        if self.first is None and self.plan.absolute and _is_unset(int(out[0])):
+            self.relative, self.zero = True, int(out[0])
+            words = f"dates around {times.text_of(self.zero, True)[:10]}: the clock was not set, time counts from the first row"
+            self.say("note", words, line_of(0))
+        if self.relative:
+            out = out - self.zero
         self.rows += len(raw)
         self.last = int(out[-1])
         if self.first is None:
@@ -197,6 +204,12 @@ class Clock:
             )
         if self.same:
             self.say("note", "rows that carry the same stamp as the row before, all kept", count=self.same)
+
+
+def _is_unset(ns: int) -> bool:
+    """Return True for the years in which clocks start that nobody has set, and for years that no log can be from."""
+    year = int(np.datetime64(ns, "ns").astype("datetime64[Y]").astype(np.int64)) + 1970
+    return year in (1970, 1980, 2000) or not 1980 <= year < 2100
 
 
 class _Zone:

@@ -247,6 +247,21 @@ class _Finder:
         kinds = _kinds(rows, width)
         first = self.first_data(rows, width, kinds)
         head, unit_row = self.find_header(rows, first, width)
+        if head is not None and not 0 <= width - len(head[1]) <= 1:
+            # Another header further down may begin another width: only what stands before it counts here.
+            below = next((i for i in range(first + 1, len(rows)) if _is_header(rows[i][1])), 0)
+            if below:
+                rows = rows[:below]
+                width, trailing_rows = _data_width(rows[first:])
+                kinds = _kinds(rows[first:], width)
+        elif head is not None and width - len(head[1]) == 1 and not trailing_rows:
+            below = next(
+                (i for i in range(first + 1, len(rows)) if len(rows[i][1]) == width and _is_header(rows[i][1])), 0
+            )
+            if below:
+                rows = rows[:below]
+                width, trailing_rows = _data_width(rows[first:])
+                kinds = _kinds(rows[first:], width)
         return self.build(delimiter, rows, width, trailing_rows, kinds, first, head, unit_row)
 
     def first_data(self, rows, width: int, kinds: list[str]) -> int:
@@ -343,8 +358,8 @@ class _Finder:
         if unit_row is not None:
             units_raw = [*unit_row[1][:header_width], *[""] * (header_width - len(unit_row[1]))]
             self.say("repair", f"units taken from the row under the header (line {unit_row[0]})", unit_row[0])
-        elif len(skipped) > 1:
-            pass
+        if delimiter in (WORDS, WIDE) and any("\t" in text for _, text in self.lines):
+            self.say("repair", "columns split on runs of blanks and tabs", header_line or None)
         if head is not None and header_line > 1:
             above = [number for number in skipped if number < header_line]
             if above:
@@ -354,7 +369,15 @@ class _Finder:
         names, units = self.name_columns(raw, units_raw, header_line)
         cells = [_joined(c, comma_fraction) for _, c in data]
         kinds = _kinds([(0, c) for c in cells if len(c) >= min(2, header_width)], header_width)
-        layout = self.finish(delimiter, names, units, kinds, data, cells, header_line, trailing, comma_fraction)
+        first_line = data[0][0]
+        if head is not None and header_line < first_line:
+            # Whatever stands between header and first sound row is read by the law, so that nothing is lost unsaid.
+            first_line = (unit_row[0] if unit_row is not None else header_line) + 1
+        elif skipped:
+            self.say("note", f"{len(skipped)} lines before the first row left out", skipped[0])
+        layout = self.finish(
+            delimiter, names, units, kinds, data, cells, header_line, first_line, trailing, comma_fraction
+        )
         return Found(replace(layout, raw_header=delimiter.join(raw)), self.remarks, skipped)
 
     def refuse_no_header(self, rows, first: int, width: int):
@@ -433,7 +456,9 @@ class _Finder:
 
     # ---- kinds, styles, times ----
 
-    def finish(self, delimiter, names, units, kinds, data, cells, header_line, trailing, comma_fraction) -> Layout:
+    def finish(
+        self, delimiter, names, units, kinds, data, cells, header_line, first_line, trailing, comma_fraction
+    ) -> Layout:
         width = len(names)
         columns = [[row[i] for row in cells if len(row) > i] for i in range(width)]
         mapped = {self.position(ref, names, "channel") for ref in self.wishes.mapped}
@@ -457,7 +482,7 @@ class _Finder:
             tuple(styles),
             plan,
             header_line,
-            data[0][0],
+            first_line,
             trailing,
             comma_fraction,
         )

@@ -15,6 +15,7 @@ import numpy as np
 from phasewright.bench import Fault, Instrument, LogEntry, LogFault, escape
 
 from ..records import Fingerprint, ReadReport, Table
+from . import _header as header
 from . import _layout as layouts
 from . import _times as times
 from ._block import Block, BlockReader
@@ -24,7 +25,7 @@ from ._notes import Notes
 from ._rows import RowReader
 from ._sink import Sink
 from ._source import BLOCK, Source, decode_line
-from ._timeplan import OrderUnknown
+from ._timeplan import OrderUnknown, is_time_name, stated_time_unit
 
 Progress = Callable[[float, str], None]
 
@@ -213,12 +214,18 @@ class Reading:
             count = rows.row_count
             segments = tuple((count - stop, count - start) for start, stop in reversed(segments))
             starts = _turned(starts, count)
-        absolute = found.layout.plan.absolute
+        absolute = found.layout.plan.absolute and not clock.relative
         numeric = {name: columns[slot] for name, slot in rows.slots.items()}
+        if clock.plan.absolute and (clock.backward_rows or clock.gap_count):
+            time_ns, segments = self._by_counter(rows, time_ns, columns, segments, starts, direction)
         unused = [name for name, kind in zip(rows.names, rows.kinds, strict=True) if kind == "text"]
         if unused:
             self.notes.say("note", f"columns that hold words, kept by name only: {escape(', '.join(unused), 200)}")
-        units = self._units(rows)
+        if self.wishes.has_map:
+            mapped = {header.column_position(ref, rows.names, self.file, "channel") for ref in self.wishes.mapped}
+            spare = [n for i, n in enumerate(rows.names) if rows.kinds[i] == "number" and i not in mapped]
+            if spare:
+                self.notes.say("note", f"columns that no channel is taken from: {escape(', '.join(spare), 200)}")
         encoding = self.source.encoding.name
         if rows.cp1252_lines and not self.source.encoding.codec:
             encoding = "cp1252" if not rows.utf8_lines else "utf-8 and cp1252"
@@ -229,18 +236,40 @@ class Reading:
             fingerprint=Fingerprint(self.file, self.source.read_size, self.source.sha256),
             encoding=encoding, delimiter=layout.delimiter,
             decimal=next((s.decimal for s, k in zip(layout.styles, layout.kinds, strict=True) if k == "number"), "."),
-            header_line=layout.header_line, columns=tuple(rows.names), units=tuple(units),
+            header_line=layout.header_line, columns=tuple(rows.names), units=tuple(rows.units),
             time_columns=tuple(layout.names[i] for i in layout.plan.fields), time_format=layout.plan.words,
             row_count=rows.row_count, first_time=times.text_of(first, absolute), last_time=times.text_of(last, absolute),
             remarks=self.notes.remarks(), fast_path=rows.all_plain, reversed=direction < 0, text_columns=tuple(unused),
             segment_count=len(segments),
         )  # fmt: skip
         return Table(
-            self.log, tuple(rows.names), tuple(units), time_ns, absolute, numeric, segments, starts, report, resolution
+            self.log,
+            tuple(rows.names),
+            tuple(rows.units),
+            time_ns,
+            absolute,
+            numeric,
+            segments,
+            starts,
+            report,
+            resolution,
         )
 
-    def _units(self, rows: RowReader) -> list[str]:
-        return list(rows.units)
+    def _by_counter(self, rows: RowReader, time_ns, columns, segments, starts, direction):
+        """Return (times, segments) from a counter that ran on in another column while the clock was set."""
+        for name, slot in rows.slots.items():
+            position = rows.names.index(name)
+            unit = stated_time_unit(name, rows.units[position])
+            if unit and is_time_name(name):
+                events = clock_events(np.asarray(time_ns), np.asarray(columns[slot]), times.UNIT_NS[unit])
+                if events is None:
+                    continue
+                counted, changes = events
+                for row, size in changes[:20]:
+                    what = f"clock set by {size / 1e9:+g} s while column {escape(name)!r} counted on: time taken from that column"
+                    self.notes.say("repair", what, _line_at(starts, row, direction))
+                return self.sink.retime(counted), ((0, len(counted)),)
+        return time_ns, segments
 
     def _resolution(self, found: Found, clock: Clock) -> float:
         """Return the smallest step that the stamps can show [s]."""
@@ -256,6 +285,31 @@ class Reading:
             )
             return max(written, typical)
         return written
+
+
+def _line_at(starts: np.ndarray, row: int, direction: int) -> int:
+    """Return the line of a row of the finished table."""
+    index = int(np.searchsorted(starts[:, 0], row, side="right")) - 1
+    return int(starts[index, 1] + direction * (row - starts[index, 0]))
+
+
+def clock_events(time_ns: np.ndarray, counter: np.ndarray, unit_ns: int):
+    """Return (times by the counter int64 (n,), (row, ns) of each setting of the clock); None when it is no such counter.
+
+    The counter must never go back, and must agree with the clock in all steps but a few.
+    """
+    if len(counter) < 4 or np.isnan(counter).any():
+        return None
+    counted = np.rint(counter * unit_ns).astype(np.int64)
+    steps, clock_steps = np.diff(counted), np.diff(time_ns)
+    if (steps < 0).any() or not steps.any():
+        return None
+    apart = clock_steps - steps
+    typical = max(float(np.median(steps)), 1e6)
+    changes = np.flatnonzero(np.abs(apart) > np.maximum(2 * typical, times.SECOND))
+    if not len(changes) or len(changes) > max(3, 0.01 * len(steps)):
+        return None
+    return time_ns[0] + (counted - counted[0]), [(int(row) + 1, int(apart[row])) for row in changes]
 
 
 def _turned(starts: np.ndarray, count: int) -> np.ndarray:

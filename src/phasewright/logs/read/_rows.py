@@ -95,7 +95,12 @@ class RowReader:
         if block is None or self.layout is not self.block_reader.layout:
             return self._read_all(data, first_line)
         ends = block.line_ends
-        if block.good_lines is None and self.pending is None and self.held is None and first_line >= self.layout.first_line:
+        if (
+            block.good_lines is None
+            and self.pending is None
+            and self.held is None
+            and first_line >= self.layout.first_line
+        ):
             self._push_rows(block, 0, len(block.raw), first_line)
             return block.line_count
         good = np.arange(block.line_count) if block.good_lines is None else block.good_lines
@@ -116,7 +121,9 @@ class RowReader:
             row += plain
             if self.layout is not layout:
                 rest = block.data[:PAD] + block.data[int(ends[line - 1]) + 1 :]
-                return line + (self.accept(rest, self.block_reader.read(rest), first_line + line) if len(rest) > PAD else 0)
+                return line + (
+                    self.accept(rest, self.block_reader.read(rest), first_line + line) if len(rest) > PAD else 0
+                )
         return block.line_count
 
     def _read_all(self, data: bytes, first_line: int) -> int:
@@ -164,7 +171,9 @@ class RowReader:
             return
         found: dict[bytes, list[int]] = {}
         data = block.data
-        places = zip(odd.rows[low:high].tolist(), odd.start[low:high].tolist(), odd.stop[low:high].tolist(), strict=True)
+        places = zip(
+            odd.rows[low:high].tolist(), odd.start[low:high].tolist(), odd.stop[low:high].tolist(), strict=True
+        )
         for row, begin, end in places:
             found.setdefault(data[begin:end], []).append(row)
         for text, rows in found.items():
@@ -177,7 +186,7 @@ class RowReader:
 
     def read_line(self, data: bytes, number: int) -> None:
         """Read one line (without its line feed) by the law."""
-        if number < self.layout.first_line or self.stopped:
+        if self.stopped:
             return
         data = data.rstrip(b"\r")
         if data.isascii():
@@ -186,12 +195,11 @@ class RowReader:
             text, odd = decode_line(data)
             if odd:
                 self.cp1252_lines += 1
-                if self.utf8_lines or self.cp1252_lines == 1:
-                    self.notes.say("repair", "line that is not UTF-8, read as cp1252", number)
-                else:
-                    self.notes.say("repair", "line that is not UTF-8, read as cp1252", number)
+                self.notes.say("repair", "line that is not UTF-8, read as cp1252", number)
             else:
                 self.utf8_lines += 1
+        if number < self.layout.first_line:
+            return
         if self.pending is not None:
             self._continue_quote(text, number)
             return

@@ -19,6 +19,9 @@ class Sink(Protocol):
     def finish(self, reverse: bool) -> tuple[np.ndarray, list[np.ndarray]]:
         """Return (times, columns) of the whole table, turned round when `reverse`."""
 
+    def retime(self, time_ns: np.ndarray) -> np.ndarray:
+        """Put other times, int64 (n,), in place of those of a finished table; return them."""
+
     def abandon(self) -> None:
         """Forget everything; nothing half-written is left."""
 
@@ -49,6 +52,10 @@ class MemorySink:
         if reverse:
             return time_ns[::-1].copy(), [column[::-1].copy() for column in columns]
         return time_ns, columns
+
+    def retime(self, time_ns: np.ndarray) -> np.ndarray:
+        """Return the other times."""
+        return time_ns
 
     def abandon(self) -> None:
         """Forget everything."""

@@ -73,8 +73,8 @@ class Identity:
 
 
 def refuse(file: str, what: str, mend: str, line: int | None = None, column: int | None = None) -> LogFault:
-    """Return the refusal of a file."""
-    return LogFault(Fault(file, what, mend, line, column))
+    """Return the refusal of a file; what concerns the file as a whole stands on its first line."""
+    return LogFault(Fault(file, what, mend, line or 1, column))
 
 
 def check_file(path: Path, file: str) -> Identity:
@@ -151,7 +151,7 @@ def check_start(head: bytes, file: str, stated: str) -> None:
     if low.startswith((b"<?xml", b"<svg")) or re.match(rb"<[a-z][\w:.-]*[\s/>]", low):
         raise refuse(file, f"looks like XML ({_show(text)})", "export the table as delimited text", 1)
     if re.match(rb"[\[{]\s*(?:[\"'\[{\]}]|-?\d+(?:\.\d+)?\s*[,\]])", text) or re.match(rb"\{\s*u?'", text):
-        if not re.match(rb"\[[^\]\n]{1,40}\]\s*\r?\n", text):
+        if not re.match(rb"\[[^\]\n{}\"':,]{1,40}\]\s*\r?\n", text):
             raise refuse(file, f"looks like JSON ({_show(text)})", "export the table as delimited text", 1)
 
 
@@ -221,7 +221,8 @@ def _is_ebcdic(head: bytes) -> bool:
     if b"\n" in part or b"\r" in part.replace(b"\r%", b"") or len(part) < 16:
         return False
     digits = sum(0xF0 <= byte <= 0xF9 for byte in part)
-    return digits > 0.15 * len(part) and sum(byte >= 0x40 for byte in part) > 0.9 * len(part)
+    ascii_digits = sum(0x30 <= byte <= 0x39 for byte in part)
+    return digits > 0.15 * len(part) and ascii_digits < 0.02 * len(part)
 
 
 def _multibyte_guess(head: bytes) -> str:

@@ -34,6 +34,16 @@ def is_time_name(name: str) -> bool:
     return bool(_TIME_NAMES.match(bare)) or (bool(_TIME_NAMES.match(bare.split(" ")[0])) if bare else False)
 
 
+def stated_time_unit(name: str, unit: str) -> str:
+    """Return the unit of time that a column states, by its unit or in its name; '' if none."""
+    if unit in times.UNIT_NS:
+        return unit
+    for word in header.split_words(name)[::-1]:
+        if word in _UNIT_WORDS:
+            return _UNIT_WORDS[word]
+    return ""
+
+
 def find_plan(names, units, kinds, columns, line: int, wishes, file: str, say: Say) -> TimePlan:
     """Return how the stamps are read. Raises LogFault when no column holds the time or it reads two ways."""
     return _Planner(names, units, kinds, columns, line, wishes, file, say).find()
@@ -59,10 +69,20 @@ class _Planner:
                 shown = escape(" ".join(self.cells(position)[0] if self.cells(position) else "" for position in stated))
                 raise self.fault(f"no time that can be read in the stated column ({shown})", "state time_format")
             return plan
+        coarse = None
         for positions in self.candidates():
-            plan = self.plan_of(positions)
+            try:
+                plan = self.plan_of(positions)
+            except Coarse as fault:
+                coarse = coarse or fault
+                continue
             if plan is not None:
+                if coarse is not None:
+                    what = coarse.faults[0].what
+                    self.say("repair", f"{what}: column {escape(self.names[plan.fields[0]])!r} is used", self.line)
                 return plan
+        if coarse is not None:
+            raise coarse
         shown = ", ".join(repr(escape(name, 40)) for name in self.names[:12])
         raise self.fault(f"no time column found among {shown}", "state time_columns and time_format")
 
@@ -197,7 +217,7 @@ class _Planner:
         values = self.values(position)
         if not values:
             return ""
-        middle = statistics.median(values)
+        middle = statistics.median(values[:5])
         for unit in ("s", "ms", "us", "ns"):
             scale = times.UNIT_NS[unit] / 1e9
             if EPOCH_FIRST <= middle * scale <= EPOCH_LAST and self.spacing(values) * scale <= 7200:
@@ -216,7 +236,7 @@ class _Planner:
         cells = self.cells(position)
         commas = sum("," in cell for cell in cells)
         decimal = self.wishes.decimal or ("," if commas and not any("." in cell for cell in cells) else ".")
-        unit = self.stated_unit(position)
+        unit = stated_time_unit(self.names[position], self.units[position])
         epoch = self.epoch_unit(position)
         if epoch and (not unit or unit == epoch):
             self.check_float32(values, epoch)
@@ -229,15 +249,6 @@ class _Planner:
             self.say("repair", "spreadsheet serial dates, counted from 1899-12-30")
             return TimePlan("serial", (position,), decimal=decimal)
         return TimePlan("number", (position,), unit=self.elapsed_unit(values, position), decimal=decimal)
-
-    def stated_unit(self, position: int) -> str:
-        unit = self.units[position]
-        if unit in times.UNIT_NS:
-            return unit
-        for word in header.split_words(self.names[position])[::-1]:
-            if word in _UNIT_WORDS:
-                return _UNIT_WORDS[word]
-        return ""
 
     def is_serial(self, position: int, values: list[float]) -> bool:
         if not all(SERIAL_FIRST <= value <= SERIAL_LAST for value in values):
