@@ -9,9 +9,9 @@ Asks: is it a page or a picture?
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import typing as _typing
 
-if TYPE_CHECKING:
+if _typing.TYPE_CHECKING:
     from phasewright.report.cautions import NO_SAFETY_FUNCTION, cautions_of
     from phasewright.report.chapters import guide_document
     from phasewright.report.document import Caution, Document, Figure, Layout, Table
@@ -19,14 +19,33 @@ if TYPE_CHECKING:
     from phasewright.report.terminal import answers_text, results_table
 
 __all__ = [
-    "NO_SAFETY_FUNCTION", "Caution", "Document", "Figure", "GuideFiles", "Layout", "Table", "answers_text",
-    "cautions_of", "guide_document", "results_table", "write_guide",
+    "NO_SAFETY_FUNCTION",
+    "Caution",
+    "Document",
+    "Figure",
+    "GuideFiles",
+    "Layout",
+    "Table",
+    "answers_text",
+    "cautions_of",
+    "guide_document",
+    "results_table",
+    "write_guide",
 ]
 
 _HOMES = {
-    "NO_SAFETY_FUNCTION": "cautions", "cautions_of": "cautions", "guide_document": "chapters", "Caution": "document",
-    "Document": "document", "Figure": "document", "Layout": "document", "Table": "document", "GuideFiles": "guide",
-    "write_guide": "guide", "answers_text": "terminal", "results_table": "terminal",
+    "NO_SAFETY_FUNCTION": "cautions",
+    "cautions_of": "cautions",
+    "guide_document": "chapters",
+    "Caution": "document",
+    "Document": "document",
+    "Figure": "document",
+    "Layout": "document",
+    "Table": "document",
+    "GuideFiles": "guide",
+    "write_guide": "guide",
+    "answers_text": "terminal",
+    "results_table": "terminal",
 }
 
 

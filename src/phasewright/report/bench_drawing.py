@@ -1,4 +1,4 @@
-"""The bench, drawn: the power path from meter to processor, the heat path from stage to air, with one step's numbers."""
+"""The bench, drawn: power path from meter to processor, heat path from stage to air, with one step's numbers."""
 
 from __future__ import annotations
 
@@ -47,8 +47,10 @@ def split_chain(bench: Bench) -> tuple[tuple[CoolingPart, ...], tuple[CoolingPar
     """Return the links between stage and coolant, and those between coolant and room air."""
     if bench.cooling.coolant != "liquid":
         return bench.cooling.chain, ()
-    return (tuple(part for part in bench.cooling.chain if part.kind != "radiator"),
-            tuple(part for part in bench.cooling.chain if part.kind == "radiator"))
+    return (
+        tuple(part for part in bench.cooling.chain if part.kind != "radiator"),
+        tuple(part for part in bench.cooling.chain if part.kind == "radiator"),
+    )
 
 
 def _text(finding: StepFinding | None, name: str) -> str:
@@ -74,8 +76,11 @@ def _stops(bench: Bench, finding: StepFinding | None) -> tuple[Stop, ...]:
     hot = Stop("Regulator", _text(finding, "regulator_temperature"), before, rise("regulator_rise"))
     if bench.cooling.coolant != "liquid":
         return hot, Stop("Cooling air", _text(finding, "coolant_temperature"), ())
-    return (hot, Stop("Coolant", _text(finding, "coolant_temperature"), after, rise("coolant_rise")),
-            Stop("Room air", _text(finding, "ambient_temperature"), ()))
+    return (
+        hot,
+        Stop("Coolant", _text(finding, "coolant_temperature"), after, rise("coolant_rise")),
+        Stop("Room air", _text(finding, "ambient_temperature"), ()),
+    )
 
 
 def _connector_words(bench: Bench, finding: StepFinding | None) -> list[str]:
@@ -83,8 +88,11 @@ def _connector_words(bench: Bench, finding: StepFinding | None) -> list[str]:
     if not connectors:
         return ["connectors not stated"]
     counts = {c.contact_count for c in connectors}
-    first = (f"{len(connectors)} × {connectors[0].contact_count} contacts" if len(counts) == 1
-             else f"{sum(c.contact_count for c in connectors)} contacts")
+    first = (
+        f"{len(connectors)} × {connectors[0].contact_count} contacts"
+        if len(counts) == 1
+        else f"{sum(c.contact_count for c in connectors)} contacts"
+    )
     words = [first]
     if finding is not None and "contact_current" in finding.quantities:
         words.append(f"{_text(finding, 'contact_current')} each")
@@ -100,7 +108,9 @@ def _link_words(part: CoolingPart) -> tuple[str, str]:
     return part.name, f"{part.resistance:.3g}{THIN}K/W{'' if part.shared else ' a stage'}"
 
 
-def _quantity(sketch: Sketch, x: float, y: float, label: str, value: str, anchor: str = "start", size: float = 15.0) -> None:
+def _quantity(
+    sketch: Sketch, x: float, y: float, label: str, value: str, anchor: str = "start", size: float = 15.0
+) -> None:
     sketch.words(x, y, label, size=11.5, ink="soft", anchor=anchor)
     sketch.words(x, y + size + 3.0, value, size=size, bold=True, anchor=anchor)
 
@@ -135,19 +145,31 @@ def _wide(analysis: Analysis, finding: StepFinding | None, width: float) -> Sket
     contacts(sketch, 122.0, y, sum(c.contact_count for c in bench.board.connectors) or 4, True)
     sketch.box(box_x, y - 0.5 * box_h, box_w, box_h, 6.0, fill="paper", stroke="ink", width=1.8)
     active = int(phase_count(finding) or 0) if finding is not None else 0
-    draw_phases_inside(sketch, box_x + 12.0, y - 0.5 * box_h + 10.0, box_w - 24.0, box_h - 20.0,
-                       bench.regulator.phase_count, active)
+    draw_phases_inside(
+        sketch, box_x + 12.0, y - 0.5 * box_h + 10.0, box_w - 24.0, box_h - 20.0, bench.regulator.phase_count, active
+    )
     processor(sketch, chip_x, y, 76.0)
     over = y - 0.5 * box_h - 31.0
-    _quantity(sketch, box_x, over, f"Regulator, {active or '?'} of {bench.regulator.phase_count} phases",
-              f"{_text(finding, 'phase_current')} a phase")
+    _quantity(
+        sketch,
+        box_x,
+        over,
+        f"Regulator, {active or '?'} of {bench.regulator.phase_count} phases",
+        f"{_text(finding, 'phase_current')} a phase",
+    )
     _quantity(sketch, 152.0, y - 6.0, "Input power", _text(finding, "input_power"))
     _quantity(sketch, box_x + box_w + 16.0, y - 6.0, "Package power", _text(finding, "package_power"))
     for i, line in enumerate(_connector_words(bench, finding)):
         sketch.words(122.0, y + 68.0 + 15.0 * i, line, size=11.5, ink="soft", anchor="middle")
     sketch.words(36.0, y + 68.0, "meter", size=11.5, ink="soft", anchor="middle")
-    sketch.words(chip_x + 45.0, y + 68.0, fit(bench.processor.name or "processor", 11.5, 220.0), size=11.5, ink="soft",
-                 anchor="end")
+    sketch.words(
+        chip_x + 45.0,
+        y + 68.0,
+        fit(bench.processor.name or "processor", 11.5, 220.0),
+        size=11.5,
+        ink="soft",
+        anchor="end",
+    )
     _quantity(sketch, box_x + box_w + 16.0, y + 106.0, "Delivery efficiency", _text(finding, "delivery_efficiency"))
     _quantity(sketch, stage_x + 0.5 * heat_w + 14.0, y + 106.0, "Loss, meter to package", _text(finding, "loss"))
     _caption(sketch, 0.0, row - 42.0, 260.0, finding)
@@ -163,11 +185,15 @@ def _elbow(sketch: Sketch, x: float, top: float, row: float, right: float, bread
     outer, inner = (x - half, row + half), (x + half, row - half)
     sketch.shape(
         [
-            ("M", ((outer[0], top),)), ("L", ((outer[0], outer[1] - r),)),
+            ("M", ((outer[0], top),)),
+            ("L", ((outer[0], outer[1] - r),)),
             ("C", ((outer[0], outer[1] - k), (outer[0] + k, outer[1]), (outer[0] + r, outer[1]))),
-            ("L", ((right, outer[1]),)), ("L", ((right, inner[1]),)), ("L", ((inner[0] + small, inner[1]),)),
+            ("L", ((right, outer[1]),)),
+            ("L", ((right, inner[1]),)),
+            ("L", ((inner[0] + small, inner[1]),)),
             ("C", ((inner[0] + m, inner[1]), (inner[0], inner[1] - m), (inner[0], inner[1] - small))),
-            ("L", ((inner[0], top),)), ("Z", ()),
+            ("L", ((inner[0], top),)),
+            ("Z", ()),
         ],
         fill="heat",
     )
@@ -191,11 +217,20 @@ def _heat_row(sketch: Sketch, stops: Sequence[Stop], left: float, right: float, 
                 sketch.words(middle, y - 17.0, resistance, size=11.0, ink="soft", anchor="middle")
             if stop.rise:
                 low = y + 53.0 if stop.links else y - 17.0
-                sketch.words(0.5 * (x + at[index + 1]), low, f"rise {stop.rise}", size=11.5, ink="soft", anchor="middle")
+                sketch.words(
+                    0.5 * (x + at[index + 1]), low, f"rise {stop.rise}", size=11.5, ink="soft", anchor="middle"
+                )
         sketch.disc(x, y, 9.0, fill="paper", stroke="limit", width=1.8)
         sketch.disc(x, y, 4.5, fill="limit")
         anchor = "start" if index == 0 else "end" if last else "middle"
-        _quantity(sketch, x + {"start": -9.0, "end": 9.0, "middle": 0.0}[anchor], y + 35.0, stop.name, stop.temperature, anchor)
+        _quantity(
+            sketch,
+            x + {"start": -9.0, "end": 9.0, "middle": 0.0}[anchor],
+            y + 35.0,
+            stop.name,
+            stop.temperature,
+            anchor,
+        )
 
 
 # ---- tall ------------------------------------------------------------------------------------------------------------
@@ -221,8 +256,14 @@ def _tall(analysis: Analysis, finding: StepFinding | None, width: float) -> Sket
     for i, line in enumerate(_connector_words(bench, finding)):
         sketch.words(96.0, 194.0 + 15.0 * i, line, size=11.5, ink="soft")
     active = int(phase_count(finding) or 0) if finding is not None else 0
-    _quantity(sketch, 96.0, box_y - 30.0, f"{active or '?'} of {bench.regulator.phase_count} phases",
-              f"{_text(finding, 'phase_current')} a phase", size=14.0)
+    _quantity(
+        sketch,
+        96.0,
+        box_y - 30.0,
+        f"{active or '?'} of {bench.regulator.phase_count} phases",
+        f"{_text(finding, 'phase_current')} a phase",
+        size=14.0,
+    )
     sketch.box(1.0, box_y, width - 2.0, box_h, 6.0, fill="paper", stroke="ink", width=1.8)
     draw_phases_inside(sketch, 10.0, box_y + 8.0, width - 20.0, box_h - 16.0, bench.regulator.phase_count, active)
     _quantity(sketch, heat_x + 16.0, foot + 26.0, "Loss, meter to package", _text(finding, "loss"), size=14.0)
@@ -255,10 +296,12 @@ def draw_bench(analysis: Analysis, layout: Layout, finding: StepFinding | None =
 def bench_description(analysis: Analysis, finding: StepFinding | None) -> str:
     """Return the drawing in words, for those who cannot see it."""
     active = phase_count(finding) if finding is not None else None
-    path = (f"Power path: meter {_text(finding, 'input_power')}, connectors, regulator with "
-            f"{plain(active, 0) if active else 'an unknown number'} of {analysis.bench.regulator.phase_count} phases at "
-            f"{_text(finding, 'phase_current')} each, package {_text(finding, 'package_power')}. "
-            f"Loss {_text(finding, 'loss')}. Heat path: ")
+    path = (
+        f"Power path: meter {_text(finding, 'input_power')}, connectors, regulator with "
+        f"{plain(active, 0) if active else 'an unknown number'} of {analysis.bench.regulator.phase_count} phases at "
+        f"{_text(finding, 'phase_current')} each, package {_text(finding, 'package_power')}. "
+        f"Loss {_text(finding, 'loss')}. Heat path: "
+    )
     stops = []
     for stop in _stops(analysis.bench, finding):
         stops.append(f"{stop.name} {stop.temperature}")

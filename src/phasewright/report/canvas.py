@@ -11,6 +11,7 @@ import threading
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from html import escape as escape_xml
 from xml.etree import ElementTree
 
@@ -21,6 +22,7 @@ from matplotlib.figure import Figure as Sheet
 from matplotlib.image import imsave
 
 from phasewright.report.document import Figure, Layout
+from phasewright.report.escaping import clean
 from phasewright.report.palette import INKS, light, theme_css
 from phasewright.report.sketch import FONT, Sketch, Words, paint, svg_items, wrap
 
@@ -116,8 +118,11 @@ def _attributes(element: ElementTree.Element) -> None:
             element.set("font-weight", "600" if value in ("bold", "600", "700") else value)
         elif name not in ("font-family", "font-stretch", "font-style", "font-variant"):
             element.set(name, value)
-    classes = [f"{key[0]}-{_BY_COLOUR[element.get(key, '')]}" for key in ("fill", "stroke")
-               if element.get(key, "") in _BY_COLOUR]
+    classes = [
+        f"{key[0]}-{_BY_COLOUR[element.get(key, '')]}"
+        for key in ("fill", "stroke")
+        if element.get(key, "") in _BY_COLOUR
+    ]
     if classes:
         element.set("class", " ".join(classes))
 
@@ -178,35 +183,71 @@ def _frame(figure: Figure, width: float, banner: str) -> tuple[list[Words], list
     return above, below, y + 10.0, 8.0 + 15.5 * len(foot) if foot else 0.0
 
 
-def inline_svg(figure: Figure, layout: Layout, prefix: str) -> str:
-    """Return the figure as an SVG element for an HTML page that brings theme and fonts; title and note stay outside."""
-    with drawing():
-        inside, width, height = _body_svg(figure.draw(layout), prefix)
-    return (
-        f'<svg viewBox="0 0 {width:g} {height:g}" width="{width:g}" height="{height:g}" role="img" '
-        f'aria-labelledby="{prefix}t {prefix}d"><title id="{prefix}t">{escape_xml(figure.title)}</title>'
-        f'<desc id="{prefix}d">{escape_xml(figure.description)}</desc>{inside}</svg>'
-    )
+@dataclass(slots=True)
+class Plate:
+    """A figure drawn once in one layout, to be written as SVG within a page, as an SVG file, or as a PNG."""
+
+    figure: Figure
+    prefix: str
+    body: Sheet | Sketch
+    inside: str
+    """The drawing as SVG elements, without the root."""
+    width: float
+    height: float
+
+    def inline(self) -> str:
+        """Return an SVG element for an HTML page that brings theme and fonts; title and note stay outside."""
+        return (
+            f'<svg viewBox="0 0 {self.width:g} {self.height:g}" width="{self.width:g}" height="{self.height:g}" '
+            f'role="img" aria-labelledby="{self.prefix}t {self.prefix}d">'
+            f'<title id="{self.prefix}t">{_xml(self.figure.title)}</title>'
+            f'<desc id="{self.prefix}d">{_xml(self.figure.description)}</desc>{self.inside}</svg>'
+        )
+
+    def standalone(self, banner: str) -> str:
+        """Return a whole SVG file, title and reading note in it, legible on light and dark."""
+        above, below, head, foot = _frame(self.figure, self.width, banner)
+        edge = 18.0
+        wide, tall = self.width + 2 * edge, head + self.height + foot + 2 * edge
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:g} {tall:g}" width="{wide:g}" '
+            f'height="{tall:g}" role="img" aria-labelledby="t d" font-family="{FONT}">\n'
+            f'<title id="t">{_xml(self.figure.title)}</title>\n<desc id="d">{_xml(self.figure.description)}</desc>\n'
+            f"<style>{theme_css()}</style>\n"
+            f'<path class="f-paper" fill="{light("paper")}" d="M0,0H{wide:g}V{tall:g}H0Z"/>\n'
+            f'<g transform="translate({edge:g},{edge:g})">{svg_items(above)}</g>\n'
+            f'<g transform="translate({edge:g},{edge + head:g})">{self.inside}</g>\n'
+            f'<g transform="translate({edge:g},{edge + head + self.height:g})">{svg_items(below)}</g>\n</svg>\n'
+        )
+
+    def png(self, banner: str) -> bytes:
+        """Return a PNG on light paper, title and reading note in it; the same bytes every time."""
+        with drawing():
+            above, below, head, foot = _frame(self.figure, self.width, banner)
+            parts = [_pixels(Sketch(self.width, head, list(above)))] if above else []
+            parts.append(_pixels(self.body))
+            parts += [_pixels(Sketch(self.width, foot, list(below)))] if below else []
+            columns = min(part.shape[1] for part in parts)
+            stacked = np.concatenate([part[:, :columns] for part in parts])
+            edge = 18 * SCALE
+            whole = np.empty((stacked.shape[0] + 2 * edge, stacked.shape[1] + 2 * edge, 4), dtype=np.uint8)
+            whole[:] = [int(light("paper")[i : i + 2], 16) for i in (1, 3, 5)] + [255]
+            whole[edge:-edge, edge:-edge] = stacked
+            stream = io.BytesIO()
+            imsave(stream, whole, format="png", metadata={"Software": None})
+        return stream.getvalue()
 
 
-def standalone_svg(figure: Figure, layout: Layout, banner: str) -> str:
-    """Return the figure as a whole SVG file, title and reading note in it, legible on light and dark."""
-    prefix = f"{figure.name}-"
+def _xml(text: str) -> str:
+    return escape_xml(clean(text, 4000))
+
+
+def draw_plate(figure: Figure, layout: Layout, prefix: str) -> Plate:
+    """Return the figure drawn in one layout; `prefix` keeps its names apart from those of other figures on a page."""
     with drawing():
-        inside, width, height = _body_svg(figure.draw(layout), prefix)
-    above, below, head, foot = _frame(figure, width, banner)
-    edge = 18.0
-    whole_w, whole_h = width + 2 * edge, head + height + foot + 2 * edge
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {whole_w:g} {whole_h:g}" width="{whole_w:g}" '
-        f'height="{whole_h:g}" role="img" aria-labelledby="t d" font-family="{FONT}">\n'
-        f'<title id="t">{escape_xml(figure.title)}</title>\n<desc id="d">{escape_xml(figure.description)}</desc>\n'
-        f"<style>{theme_css()}</style>\n"
-        f'<path class="f-paper" fill="{light("paper")}" d="M0,0H{whole_w:g}V{whole_h:g}H0Z"/>\n'
-        f'<g transform="translate({edge:g},{edge:g})">{svg_items(above)}</g>\n'
-        f'<g transform="translate({edge:g},{edge + head:g})">{inside}</g>\n'
-        f'<g transform="translate({edge:g},{edge + head + height:g})">{svg_items(below)}</g>\n</svg>\n'
-    )
+        body = figure.draw(layout)
+        inside, width, height = _body_svg(body, prefix)
+    return Plate(figure, prefix, body, inside, width, height)
 
 
 def _pixels(body: Sheet | Sketch) -> np.ndarray:
@@ -223,26 +264,3 @@ def _pixels(body: Sheet | Sketch) -> np.ndarray:
     canvas = FigureCanvasAgg(body)
     canvas.draw()
     return np.asarray(canvas.buffer_rgba()).copy()
-
-
-def png_bytes(figure: Figure, layout: Layout, banner: str) -> bytes:
-    """Return the figure as a PNG on light paper, title and reading note in it; the same bytes every time."""
-    with drawing():
-        body = _pixels(figure.draw(layout))
-        width = body.shape[1] / SCALE
-        above, below, head, foot = _frame(figure, width, banner)
-        parts = [body]
-        if above:
-            parts.insert(0, _pixels(Sketch(width, head, list(above))))
-        if below:
-            parts.append(_pixels(Sketch(width, foot, list(below))))
-        columns = min(part.shape[1] for part in parts)
-        stacked = np.concatenate([part[:, :columns] for part in parts])
-        paper = [int(light("paper")[i : i + 2], 16) for i in (1, 3, 5)] + [255]
-        edge = 18 * SCALE
-        whole = np.empty((stacked.shape[0] + 2 * edge, stacked.shape[1] + 2 * edge, 4), dtype=np.uint8)
-        whole[:] = paper
-        whole[edge:-edge, edge:-edge] = stacked
-        stream = io.BytesIO()
-        imsave(stream, whole, format="png", metadata={"Software": None})
-    return stream.getvalue()

@@ -25,8 +25,13 @@ HEAVY_CURRENT = 20.0
 ROOM = 24.0
 """Room temperature [degC] assumed where none was recorded; common practice, no source."""
 
-_SURFACES = ("regulator_temperature", "inductor_temperature", "board_temperature", "connector_temperature",
-             "coolant_temperature")
+_SURFACES = (
+    "regulator_temperature",
+    "inductor_temperature",
+    "board_temperature",
+    "connector_temperature",
+    "coolant_temperature",
+)
 _PROBE = re.compile(r"(?i)\b(oscilloscope|scope|ground clip|(voltage|passive|active|differential|10:1|x10) probe)")
 """Words that tell of a probe with a ground clip; a thermometer's probe is none."""
 
@@ -61,17 +66,28 @@ def _degrees(value: float) -> str:
 
 def _hot(analysis: Analysis) -> Caution | None:
     seen = {name: pair[1] for name in _SURFACES if (pair := extremes(analysis, name)) is not None}
-    act = ("Do not touch the regulator, its heatsink or plate, the inductors or the board near them until they have "
-           "cooled; metal burns within seconds from 60 °C.")
+    act = (
+        "Do not touch the regulator, its heatsink or plate, the inductors or the board near them until they have "
+        "cooled; metal burns within seconds from 60 °C."
+    )
     if not seen:
-        return Caution("hot", "Hot parts and heatsinks", "No surface temperature was recorded, so none can be called cool.",
-                       act, "amber")
+        return Caution(
+            "hot",
+            "Hot parts and heatsinks",
+            "No surface temperature was recorded, so none can be called cool.",
+            act,
+            "amber",
+        )
     name = max(seen, key=seen.__getitem__)
     if seen[name] < AMBER:
         return None
-    return Caution("hot", "Hot parts and heatsinks",
-                   f"{quantity_title(name)} reached {_degrees(seen[name])} (amber from 48 °C, red from 60 °C).", act,
-                   "red" if seen[name] >= RED else "amber")
+    return Caution(
+        "hot",
+        "Hot parts and heatsinks",
+        f"{quantity_title(name)} reached {_degrees(seen[name])} (amber from 48 °C, red from 60 °C).",
+        act,
+        "red" if seen[name] >= RED else "amber",
+    )
 
 
 def _current(analysis: Analysis) -> Caution | None:
@@ -83,11 +99,18 @@ def _current(analysis: Analysis) -> Caution | None:
         reached = package[1] / volts if package and volts else None
     if reached is not None and reached < HEAVY_CURRENT:
         return None
-    why = (f"The rail carried up to {plain(reached, 0)}{THIN}A at about one volt." if reached is not None
-           else "The rail current was not recorded; such rails carry tens to hundreds of amperes.")
-    return Caution("current", "High current at low voltage", why,
-                   "Take off rings, watches and bracelets. Keep tools and loose screws away from rail and capacitors: "
-                   "what shorts them welds and glows. Capacitors keep their charge after power is off.")
+    why = (
+        f"The rail carried up to {plain(reached, 0)}{THIN}A at about one volt."
+        if reached is not None
+        else "The rail current was not recorded; such rails carry tens to hundreds of amperes."
+    )
+    return Caution(
+        "current",
+        "High current at low voltage",
+        why,
+        "Take off rings, watches and bracelets. Keep tools and loose screws away from rail and capacitors: "
+        "what shorts them welds and glows. Capacitors keep their charge after power is off.",
+    )
 
 
 def _connectors(analysis: Analysis) -> Caution | None:
@@ -97,47 +120,70 @@ def _connectors(analysis: Analysis) -> Caution | None:
         return None
     ratings = [c.contact_rating for c in bench.board.connectors]
     known = bool(ratings) and None not in ratings
-    why = ("The input power passes through connectors and cables; "
-           + (f"their contacts are rated {min(r for r in ratings if r):.3g}{THIN}A each." if known
-              else "the rating of their contacts is not stated."))
+    why = "The input power passes through connectors and cables; " + (
+        f"their contacts are rated {min(r for r in ratings if r):.3g}{THIN}A each."
+        if known
+        else "the rating of their contacts is not stated."
+    )
     worst = [m for f in analysis.steps for m in f.margins if m.limit.applies_to.startswith("contact_current")]
     over = [m for m in worst if (m.margin.low95 if m.margin.low95 is not None else m.margin.value) <= 0.0]
-    return Caution("connectors", "Connectors and cables", why,
-                   "Never feel a connector for warmth: measure it. Stop above its rating, at once when it smells or "
-                   "discolours.", "red" if over else "amber")
+    return Caution(
+        "connectors",
+        "Connectors and cables",
+        why,
+        "Never feel a connector for warmth: measure it. Stop above its rating, at once when it smells or discolours.",
+        "red" if over else "amber",
+    )
 
 
 def _liquid(analysis: Analysis) -> Caution | None:
     if analysis.bench.cooling.coolant != "liquid":
         return None
-    return Caution("liquid", "Liquid near live electronics", "The bench is cooled by liquid.",
-                   "Check for leaks with the power off, put absorbent under every joint, give every hose a drip loop, "
-                   "and cut the power before touching a leak.")
+    return Caution(
+        "liquid",
+        "Liquid near live electronics",
+        "The bench is cooled by liquid.",
+        "Check for leaks with the power off, put absorbent under every joint, give every hose a drip loop, "
+        "and cut the power before touching a leak.",
+    )
 
 
 def _condensation(analysis: Analysis) -> Caution | None:
     coolant, ambient = extremes(analysis, "coolant_temperature"), extremes(analysis, "ambient_temperature")
-    wished = [float(f.step.settings["coolant_temperature"]) for f in analysis.steps
-              if isinstance(f.step.settings.get("coolant_temperature"), (int, float))]
+    wished = [
+        float(f.step.settings["coolant_temperature"])
+        for f in analysis.steps
+        if isinstance(f.step.settings.get("coolant_temperature"), (int, float))
+    ]
     lowest = min([*([coolant[0]] if coolant else []), *wished], default=None)
     if lowest is None or analysis.bench.cooling.coolant != "liquid":
         return None
     room = ambient[1] if ambient else ROOM
     if lowest >= room:
         return None
-    said = f"the room was up to {_degrees(room)}" if ambient else f"the room's temperature was not recorded ({_degrees(ROOM)} assumed)"
-    return Caution("condensation", "Condensation",
-                   f"Coolant went down to {_degrees(lowest)} while {said}; the dew point was not recorded.",
-                   "Keep the coolant above the dew point, or insulate and seal everything colder; water on a live board "
-                   "is a short circuit.")
+    said = (
+        f"the room was up to {_degrees(room)}"
+        if ambient
+        else f"the room's temperature was not recorded ({_degrees(ROOM)} assumed)"
+    )
+    return Caution(
+        "condensation",
+        "Condensation",
+        f"Coolant went down to {_degrees(lowest)} while {said}; the dew point was not recorded.",
+        "Keep the coolant above the dew point, or insulate and seal everything colder; water on a live board "
+        "is a short circuit.",
+    )
 
 
 def _thresholds(analysis: Analysis) -> list[str]:
     """Return each protection that a step raised or switched off, in words."""
     usual = analysis.bench.regulator.protection
-    base = {"protection_phase_current": (usual.phase_current, "A"), "protection_total_current": (usual.total_current, "A"),
-            "protection_temperature_warning": (usual.temperature_warning, "°C"),
-            "protection_temperature_trip": (usual.temperature_trip, "°C")}
+    base = {
+        "protection_phase_current": (usual.phase_current, "A"),
+        "protection_total_current": (usual.total_current, "A"),
+        "protection_temperature_warning": (usual.temperature_warning, "°C"),
+        "protection_temperature_trip": (usual.temperature_trip, "°C"),
+    }
     said = []
     for finding in analysis.steps:
         for name, value in finding.step.settings.items():
@@ -151,7 +197,9 @@ def _thresholds(analysis: Analysis) -> list[str]:
             elif not math.isfinite(value) or value <= 0.0:
                 said.append(f"{title} protection off in {clean(finding.step.name)}")
             elif before is not None and value > before:
-                said.append(f"{title} threshold raised from {before:.4g} to {value:.4g}{THIN}{unit} in {clean(finding.step.name)}")
+                said.append(
+                    f"{title} threshold raised from {before:.4g} to {value:.4g}{THIN}{unit} in {clean(finding.step.name)}"
+                )
     return said
 
 
@@ -160,47 +208,73 @@ def _protection(analysis: Analysis) -> Caution | None:
     if not said:
         return None
     shown = "; ".join(said[:4]) + (f"; and {len(said) - 4} more" if len(said) > 4 else "")
-    return Caution("protection", "Protections raised or switched off", shown[:1].upper() + shown[1:] + ".",
-                   "Below the new threshold nothing acts any more. Name an independent protection before a run, and put "
-                   "the threshold back afterwards.", "red")
+    return Caution(
+        "protection",
+        "Protections raised or switched off",
+        shown[:1].upper() + shown[1:] + ".",
+        "Below the new threshold nothing acts any more. Name an independent protection before a run, and put "
+        "the threshold back afterwards.",
+        "red",
+    )
 
 
 def _probe(analysis: Analysis) -> Caution | None:
     named = [clean(i.name) for i in analysis.bench.instruments if _PROBE.search(f"{i.name} {i.description}")]
     if not named and not _PROBE.search(analysis.bench.notes):
         return None
-    return Caution("probe", "Probe ground clips", f"A probe is on the bench ({', '.join(named) or 'in its notes'}).",
-                   "The ground clip is earth: on 12 V it is a dead short. Clip to ground first, use a spring tip or a "
-                   "differential probe, and never hook or unhook under power.")
+    return Caution(
+        "probe",
+        "Probe ground clips",
+        f"A probe is on the bench ({', '.join(named) or 'in its notes'}).",
+        "The ground clip is earth: on 12 V it is a dead short. Clip to ground first, use a spring tip or a "
+        "differential probe, and never hook or unhook under power.",
+    )
 
 
 def _unattended(analysis: Analysis) -> Caution | None:
     bench = analysis.bench
-    moved = any(name.partition(".")[0] in ("fan_duty", "fan_speed", "pump_duty", "coolant_flow")
-                for name in analysis.recording.traces)
+    moved = any(
+        name.partition(".")[0] in ("fan_duty", "fan_speed", "pump_duty", "coolant_flow")
+        for name in analysis.recording.traces
+    )
     asked = any(name in ("fan_duty", "pump_duty") for f in analysis.steps for name in f.step.settings)
     if not (bench.cooling.coolant == "liquid" or bench.cooling.fan_map or moved or asked):
         return None
     moving = "a pump and fans" if bench.cooling.coolant == "liquid" else "fans"
-    return Caution("unattended", "Fan or pump failure, unattended running", f"The cooling depends on {moving}.",
-                   "Fit a cut-off that acts without the machine under test, stay with the bench, and know how to cut the "
-                   "power.")
+    return Caution(
+        "unattended",
+        "Fan or pump failure, unattended running",
+        f"The cooling depends on {moving}.",
+        "Fit a cut-off that acts without the machine under test, stay with the bench, and know how to cut the power.",
+    )
 
 
 def _unstable(analysis: Analysis) -> Caution | None:
-    lost = [f.step.name for f in analysis.steps
-            if f.verdict == "tripped" or f.step.outcome in ("tripped", "crashed")]
+    lost = [f.step.name for f in analysis.steps if f.verdict == "tripped" or f.step.outcome in ("tripped", "crashed")]
     errors = extremes(analysis, "error_count")
     if not lost and not (errors and errors[1] > 0.0):
         return None
-    why = f"The machine was lost in {', '.join(clean(n, 60) for n in lost[:3])}." if lost else "The load reported errors."
-    return Caution("unstable", "Unstable machine", why,
-                   "Save all work and unmount what matters before repeating this; expect the power to go without notice.")
+    why = (
+        f"The machine was lost in {', '.join(clean(n, 60) for n in lost[:3])}." if lost else "The load reported errors."
+    )
+    return Caution(
+        "unstable",
+        "Unstable machine",
+        why,
+        "Save all work and unmount what matters before repeating this; expect the power to go without notice.",
+    )
 
 
 RULES: dict[str, Callable[[Analysis], Caution | None]] = {
-    "hot": _hot, "current": _current, "connectors": _connectors, "liquid": _liquid, "condensation": _condensation,
-    "protection": _protection, "probe": _probe, "unattended": _unattended, "unstable": _unstable,
+    "hot": _hot,
+    "current": _current,
+    "connectors": _connectors,
+    "liquid": _liquid,
+    "condensation": _condensation,
+    "protection": _protection,
+    "probe": _probe,
+    "unattended": _unattended,
+    "unstable": _unstable,
 }
 """Every caution with the rule that says whether it applies."""
 
@@ -208,5 +282,3 @@ RULES: dict[str, Callable[[Analysis], Caution | None]] = {
 def cautions_of(analysis: Analysis) -> tuple[Caution, ...]:
     """Return the cautions that this campaign calls for, in a fixed order."""
     return tuple(found for rule in RULES.values() if (found := rule(analysis)) is not None)
-
-

@@ -50,7 +50,7 @@ def _covered(trace: AlignedTrace, begin: float, end: float) -> bool:
 
 
 def telling_edges(first: AlignedTrace, second: AlignedTrace, reach: float, most: int = 3) -> list[float]:
-    """Return the moments [s] of the sharpest edge that both records hold whole, in each of `most` thirds of the record."""
+    """Return the moments [s] of the sharpest edge that both records hold whole, one in each of `most` stretches."""
     if not len(second.value) or not len(first.value):
         return []
     begin = max(first.middle_s[0], second.middle_s[0])
@@ -61,7 +61,11 @@ def telling_edges(first: AlignedTrace, second: AlignedTrace, reach: float, most:
         time, change = _edges(second, float(low), float(high))
         for index in np.argsort(-change, kind="stable")[:12]:
             at = float(time[index])
-            if change[index] > 0.0 and _covered(first, at - reach, at + reach) and _covered(second, at - reach, at + reach):
+            if (
+                change[index] > 0.0
+                and _covered(first, at - reach, at + reach)
+                and _covered(second, at - reach, at + reach)
+            ):
                 fine, jump = _edges(first, at - 2.0 * second.averaging - 0.5, at + 2.0 * second.averaging + 0.5)
                 found.append(float(fine[int(np.argmax(jump))]) if len(fine) else at)
                 break
@@ -98,8 +102,17 @@ def draw_clocks(analysis: Analysis, layout: Layout):
             axes.set_ylim(low, high)
             for order, (trace, ink, dash) in enumerate(((first, "blue", (0, ())), (second, "limit", (0, (5.0, 2.0))))):
                 factor = display_unit(trace.unit, trace.channel)[1]
-                _bars(axes, trace, centre - reach, centre + reach, factor, color=light(ink), linewidth=2.0,
-                      linestyle=dash, zorder=3 + order)
+                _bars(
+                    axes,
+                    trace,
+                    centre - reach,
+                    centre + reach,
+                    factor,
+                    color=light(ink),
+                    linewidth=2.0,
+                    linestyle=dash,
+                    zorder=3 + order,
+                )
                 if column == 0:
                     _label(axes, trace, order, ink, cell - 10.0)
             row += 1 if layout.narrow else 0
@@ -109,7 +122,10 @@ def draw_clocks(analysis: Analysis, layout: Layout):
 
 def _range(traces: tuple[AlignedTrace, AlignedTrace], edges: list[float], reach: float) -> tuple[float, float]:
     """Return the vertical range that all panels of a row share."""
-    seen = [np.nanmin(part) for part in _parts(traces, edges, reach)], [np.nanmax(part) for part in _parts(traces, edges, reach)]
+    seen = (
+        [np.nanmin(part) for part in _parts(traces, edges, reach)],
+        [np.nanmax(part) for part in _parts(traces, edges, reach)],
+    )
     low, high = min(seen[0], default=0.0), max(seen[1], default=1.0)
     pad = 0.08 * (high - low or 1.0)
     return float(low - pad), float(high + 3.5 * pad)
@@ -127,16 +143,30 @@ def _parts(traces: tuple[AlignedTrace, AlignedTrace], edges: list[float], reach:
 
 def _label(axes, trace: AlignedTrace, order: int, ink: str, room: float) -> None:
     words = f"{'— ' if order == 0 else '- - '}{quantity_title(trace.channel)} ({trace.log})"
-    axes.annotate(fit(words, SMALL, room), (0.02, 0.96), xycoords="axes fraction", xytext=(0, -13.0 * order),
-                  textcoords="offset points", fontsize=SMALL, color=light(ink), va="top", fontweight="bold")
+    axes.annotate(
+        fit(words, SMALL, room),
+        (0.02, 0.96),
+        xycoords="axes fraction",
+        xytext=(0, -13.0 * order),
+        textcoords="offset points",
+        fontsize=SMALL,
+        color=light(ink),
+        va="top",
+        fontweight="bold",
+    )
 
 
-def _dress(axes, traces: tuple[AlignedTrace, AlignedTrace], clock: ClockMap, centre: float, reach: float, first: bool) -> None:
+def _dress(
+    axes, traces: tuple[AlignedTrace, AlignedTrace], clock: ClockMap, centre: float, reach: float, first: bool
+) -> None:
     axes.axvline(centre, color=light("hair"), linewidth=1.0)
     axes.set_xlim(centre - reach, centre + reach)
     unit = display_unit(traces[0].unit)[0]
     title = f"Power / {unit}" if traces[0].unit == "W" else axis_title(traces[0].channel, traces[0].unit)
-    lines = [f"{title}, {clean(clock.log, 30)} against {clean(clock.reference, 30)}" if first else "", f"edge at {clock_text(centre)}"]
+    lines = [
+        f"{title}, {clean(clock.log, 30)} against {clean(clock.reference, 30)}" if first else "",
+        f"edge at {clock_text(centre)}",
+    ]
     axes.set_title("\n".join(lines) if first else lines[1], pad=8.0)
     axes.yaxis.set_major_locator(MaxNLocator(4))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda y, _: plain(y, 0 if abs(y - round(y)) < 1e-6 else 2)))

@@ -41,10 +41,9 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """How wide a figure is drawn [px], and whether its title is drawn into it."""
+    """How wide a figure is drawn [px]."""
 
     width: float = 920.0
-    titled: bool = False
 
     @property
     def narrow(self) -> bool:
@@ -64,7 +63,8 @@ class Figure:
     description: str
     draw: Callable[[Layout], Any]
     """Returns a Sketch or a matplotlib Figure."""
-    table: Table
+    numbers: Table
+    """The same numbers as a table and a file."""
     note: str = ""
     """How to read the marks."""
 
@@ -185,12 +185,17 @@ class Document:
         for section in self.sections:
             for block in section.blocks:
                 for inner in block.blocks if isinstance(block, Fold) else (block,):
-                    table = inner.table if isinstance(inner, Figure) else inner
+                    table = inner.numbers if isinstance(inner, Figure) else inner
                     if isinstance(table, Table):
                         found.setdefault(table.name, table)
         return tuple(found.values())
 
     def cautions(self) -> tuple[Caution, ...]:
         """Return every caution in reading order."""
-        return tuple(item for section in self.sections for block in section.blocks if isinstance(block, Cautions)
-                     for item in block.items)
+        return tuple(
+            item
+            for section in self.sections
+            for block in section.blocks
+            if isinstance(block, Cautions)
+            for item in block.items
+        )

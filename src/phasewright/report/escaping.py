@@ -23,8 +23,11 @@ _LEADING = re.compile(r"^(\s*)([-+>]|\d+[.)])")
 
 
 def clean(text: str, limit: int = LONGEST) -> str:
-    """Return `text` on one line: control, line-breaking and bidirectional characters shown as escapes, cut to `limit`."""
-    return "".join(part if part in _SPACES else escape(part, limit) for part in re.split("([\u00a0\u202f])", str(text)[: limit + 1]))
+    """Return `text` on one line, cut to `limit`: control, line-breaking and bidirectional characters as escapes."""
+    return "".join(
+        part if part in _SPACES else escape(part, limit)
+        for part in re.split("([\u00a0\u202f])", str(text)[: limit + 1])
+    )
 
 
 def paragraphs(text: str) -> list[str]:
@@ -42,13 +45,17 @@ def paragraphs(text: str) -> list[str]:
 
 
 def markdown_text(text: str) -> str:
-    """Return `text` so that a Markdown reader shows it as it is: no link, picture, tag, table cell or template in it."""
+    """Return `text` so that a Markdown reader shows it as it is: no link, picture, tag or table cell in it."""
     safe = _MARKDOWN.sub(r"\\\1", clean(text, 2000))
     safe = safe.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     safe = _LINK.sub(r"\1\\:", safe)
     safe = re.sub(r"(?i)\bwww\.", r"www\\.", safe)
-    return _LEADING.sub(lambda found: found[1] + "\\" + found[2] if not found[2][0].isdigit()
-                        else found[1] + found[2][:-1] + "\\" + found[2][-1], safe)
+    return _LEADING.sub(
+        lambda found: (
+            found[1] + "\\" + found[2] if not found[2][0].isdigit() else found[1] + found[2][:-1] + "\\" + found[2][-1]
+        ),
+        safe,
+    )
 
 
 def csv_text(text: str) -> str:

@@ -47,12 +47,11 @@ def _make(analysis: Analysis, folder: Path, progress: Progress, version: str) ->
     drawings = {}
     for index, figure in enumerate(figures):
         progress(0.05 + 0.85 * index / max(1, len(figures)), f"drawing {figure.name}")
-        wide, narrow = Layout(WIDE), Layout(NARROW)
-        drawings[figure.name] = (canvas.inline_svg(figure, wide, f"{figure.name}-w-"),
-                                 canvas.inline_svg(figure, narrow, f"{figure.name}-n-"))
-        banner = document.banner if simulated else ""
-        _write(folder / "figures" / f"{figure.name}.svg", canvas.standalone_svg(figure, wide, banner))
-        _write(folder / "figures" / f"{figure.name}.png", canvas.png_bytes(figure, wide, banner))
+        wide = canvas.draw_plate(figure, Layout(WIDE), f"{figure.name}-w-")
+        narrow = canvas.draw_plate(figure, Layout(NARROW), f"{figure.name}-n-")
+        drawings[figure.name] = (wide.inline(), narrow.inline())
+        _write(folder / "figures" / f"{figure.name}.svg", wide.standalone(document.banner))
+        _write(folder / "figures" / f"{figure.name}.png", wide.png(document.banner))
     progress(0.92, "writing tables")
     for table in tables:
         _write(folder / "tables" / f"{table.name}.csv", csv_of(table, simulated))
@@ -65,8 +64,11 @@ def _is_ours(path: Path) -> bool:
     """Tell whether a file in a guide folder is one that this module writes (path relative to the folder)."""
     if path.as_posix() in ("index.html", "guide.md"):
         return True
-    return (len(path.parts) == 2 and path.parts[0] in ("figures", "tables")
-            and path.suffix in {"figures": (".svg", ".png"), "tables": (".csv",)}[path.parts[0]])
+    return (
+        len(path.parts) == 2
+        and path.parts[0] in ("figures", "tables")
+        and path.suffix in {"figures": (".svg", ".png"), "tables": (".csv",)}[path.parts[0]]
+    )
 
 
 def _carry_over(old: Path, new: Path) -> None:

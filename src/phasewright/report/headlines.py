@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from phasewright.findings import Analysis, StepFinding
 from phasewright.quantity import Value
-from phasewright.report.escaping import clean
 from phasewright.report.clocks import pairs_drawn
+from phasewright.report.escaping import clean
 from phasewright.report.margins import nearest
 from phasewright.report.series import group, load_label, phase_count
 from phasewright.report.wording import THIN, number_text, plain, quantity_title
@@ -40,8 +40,10 @@ def verdicts_title(analysis: Analysis) -> str:
     """Return what the verdict strip says."""
     held = sum(f.verdict == "sustained" for f in analysis.steps)
     text = f"{held} of {len(analysis.steps)} settings are sustained"
-    heavy = [(one, [f for f in one.findings if f.verdict == "sustained" and phase_count(f) is not None])
-             for one in group(analysis)]
+    heavy = [
+        (one, [f for f in one.findings if f.verdict == "sustained" and phase_count(f) is not None])
+        for one in group(analysis)
+    ]
     known = [(one, found) for one, found in heavy if found]
     if known:
         one, found = known[-1]
@@ -96,9 +98,10 @@ def margins_title(analysis: Analysis) -> str:
         return "No margin can be computed: state ratings and thresholds"
     first = min(known, key=lambda f: f.margins[0].in_u if f.margins[0].in_u is not None else f.margins[0].margin.value)
     margin = first.margins[0]
+    limit = margin.limit.name[:1].upper() + margin.limit.name[1:]
     if margin.margin.value < 0:
-        return f"{margin.limit.name.capitalize()} is exceeded by {number_text(_positive(margin.margin))} at {condition(first, analysis)}"
-    return f"{margin.limit.name.capitalize()} gives first: {number_text(margin.margin)} left at {condition(first, analysis)}"
+        return f"{limit} is exceeded by {number_text(_positive(margin.margin))} at {condition(first, analysis)}"
+    return f"{limit} gives first: {number_text(margin.margin)} left at {condition(first, analysis)}"
 
 
 def comparisons_title(analysis: Analysis) -> str:
@@ -122,7 +125,8 @@ def traces_title(analysis: Analysis) -> str:
     taken = sum(f.window.end_s - f.window.start_s for f in analysis.steps if f.window.found)
     whole = sum(f.span.end_s - f.span.start_s for f in analysis.steps)
     share = 100.0 * taken / whole if whole > 0 else 0.0
-    return f"{found} of {len(analysis.steps)} steps gave a window, {settled} of them settled; {share:.0f} % of the time was used"
+    text = f"{found} of {len(analysis.steps)} steps gave a window, {settled} of them settled"
+    return f"{text}; {share:.0f} % of the time was used"
 
 
 def clocks_title(analysis: Analysis) -> str:
@@ -130,7 +134,8 @@ def clocks_title(analysis: Analysis) -> str:
     aligned = [c for c in analysis.recording.clocks if c.status == "aligned" and c.offset_u is not None]
     bad = [c for c in analysis.recording.clocks if c.status in ("ambiguous", "assumed")]
     if bad:
-        return f"{len(bad)} of {len(analysis.recording.clocks) - 1} clocks could not be proved: {', '.join(sorted({c.log for c in bad}))}"
+        named = ", ".join(sorted({c.log for c in bad}))
+        return f"{len(bad)} of {len(analysis.recording.clocks) - 1} clocks could not be proved: {named}"
     if aligned:
         worst = max(1.96 * (c.offset_u or 0.0) for c in aligned)
         return f"Every clock is known to {_milliseconds(worst)} or better (95 %)"

@@ -25,8 +25,10 @@ def style_sheet() -> str:
     lights = "".join(f"--{ink.name}:{ink.light};" for ink in INKS.values())
     darks = "".join(f"--{ink.name}:{ink.dark};" for ink in INKS.values())
     verdicts = "".join(f".v-{word}{{--v:var(--{ink})}}" for word, ink in VERDICT_INK.items())
-    return (f":root{{{lights}}}@media screen and (prefers-color-scheme:dark){{:root{{{darks}}}}}"
-            f"{verdicts}{text}{theme_css()}")
+    return (
+        f":root{{{lights}}}@media screen and (prefers-color-scheme:dark){{:root{{{darks}}}}}"
+        f"{verdicts}{text}{theme_css()}"
+    )
 
 
 @cache
@@ -41,7 +43,9 @@ def _template():
 def _cell(cell: Cell, column: Column, places: int | None, first: bool) -> Markup:
     """Return a table cell; a value takes two, number and half-width, so that both line up down the column."""
     if column.name == "verdict" and isinstance(cell, str):
-        return Markup('<td class="verdict v-{0}"><span aria-hidden="true">{1}</span> {0}</td>').format(cell, SIGNS.get(cell, ""))
+        return Markup('<td class="verdict v-{0}"><span aria-hidden="true">{1}</span> {0}</td>').format(
+            cell, SIGNS.get(cell, "")
+        )
     main, interval = cell_text(cell, column, places)
     if first:
         return Markup('<th scope="row"{}>{}</th>').format(Markup(' class="tight"') if len(main) <= 28 else "", main)
@@ -62,11 +66,18 @@ def _head(column: Column) -> Markup:
 def _rows(table: Table) -> list[Markup]:
     """Return the rows' cells."""
     places = [places_of(table, column) for column in table.columns]
-    return [Markup("").join(_cell(cell, column, at, index == 0) for index, (cell, column, at) in
-                            enumerate(zip(row, table.columns, places, strict=True))) for row in table.rows]
+    return [
+        Markup("").join(
+            _cell(cell, column, at, index == 0)
+            for index, (cell, column, at) in enumerate(zip(row, table.columns, places, strict=True))
+        )
+        for row in table.rows
+    ]
 
 
-def html_text(document: Document, drawings: Mapping[str, tuple[str, str]], *, links: Callable[[Figure], str] | None = None) -> str:
+def html_text(
+    document: Document, drawings: Mapping[str, tuple[str, str]], *, links: Callable[[Figure], str] | None = None
+) -> str:
     """Return the whole page.
 
     Parameters
@@ -81,5 +92,5 @@ def html_text(document: Document, drawings: Mapping[str, tuple[str, str]], *, li
     style = style_sheet()
     digest = base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
-    safe = {name: (Markup(wide), Markup(narrow)) for name, (wide, narrow) in drawings.items()}  # noqa: S704 - escaped where drawn
-    return _template().render(document=document, style=Markup(style), policy=policy, drawings=safe, links=links)  # noqa: S704
+    safe = {name: (Markup(wide), Markup(narrow)) for name, (wide, narrow) in drawings.items()}
+    return _template().render(document=document, style=Markup(style), policy=policy, drawings=safe, links=links)

@@ -70,8 +70,14 @@ def _panel(axes, steps, key, colours: dict[str, Series], labels: float, room: fl
             at, half = margin.margin.value * factor, (half_width(margin.margin) or 0.0) * factor
             y, one = rows[finding.step.name], colours[finding.step.name]
             state = state_of(finding, margin.figure)
-            axes.plot([at - half, at + half], [y, y], color=light(one.ink), linewidth=2.0, zorder=4,
-                      linestyle=(0, (2.0, 1.4)) if state == "extrapolated" else "solid")
+            axes.plot(
+                [at - half, at + half],
+                [y, y],
+                color=light(one.ink),
+                linewidth=2.0,
+                zorder=4,
+                linestyle=(0, (2.0, 1.4)) if state == "extrapolated" else "solid",
+            )
             axes.plot([at], [y], **(mark_style(one, state) | {"markersize": 6.5}))
             low, high = min(low, at - half), max(high, at + half)
     pad = 0.06 * (high - low or 1.0)
@@ -121,10 +127,21 @@ def drawn_table(analysis: Analysis) -> Table:
     for name, quantity in keys:
         found = [_closest(f, (name, quantity)) for f in steps]
         unit = next((m[0].margin.unit for m in found if m), "1")
-        columns.append(Column(f"margin_{slug(f'{name} {quantity}').replace('-', '_')}", f"{clean(name)[:1].upper()}{clean(name)[1:]}",
-                              unit, "value"))
+        columns.append(
+            Column(
+                f"margin_{slug(f'{name} {quantity}').replace('-', '_')}",
+                f"{clean(name)[:1].upper()}{clean(name)[1:]}",
+                unit,
+                "value",
+            )
+        )
         cells.append([m[0].margin if m else None for m in found])
     rows = tuple((f.step.name, *(column[i] for column in cells)) for i, f in enumerate(steps))
     left = len(analysis.steps) - len(steps)
-    return Table("margins-drawn", "Margin to each limit", tuple(columns), rows,
-                 f"{left} steps have no margin or lie farther off." if left else "")
+    return Table(
+        "margins-drawn",
+        "Margin to each limit",
+        tuple(columns),
+        rows,
+        f"{left} steps have no margin or lie farther off." if left else "",
+    )

@@ -50,23 +50,35 @@ def _figure(figure: Figure) -> list[str]:
     if figure.note:
         lines += [safe(figure.note), ""]
     lines += [f"[As PNG](figures/{figure.name}.png)", ""]
-    return lines + _table(figure.table)
+    return lines + _table(figure.numbers)
 
 
 def _formula(block: Formula) -> list[str]:
-    tail = f" ({safe(block.where)}" + (f"; source: {safe(block.source)}" if block.source else "") + ")" if block.where else ""
+    tail = (
+        f" ({safe(block.where)}" + (f"; source: {safe(block.source)}" if block.source else "") + ")"
+        if block.where
+        else ""
+    )
     return [f"*{safe(block.text)}*{tail}", ""]
 
 
 def _card(card: StepCard) -> list[str]:
-    lines = [f"#### {safe(card.name)}", "", f"{SIGNS.get(card.verdict, '')} **{safe(card.verdict)}**  ",
-             f"{safe(card.settings)}. {safe(card.place)}.", ""]
+    lines = [
+        f"#### {safe(card.name)}",
+        "",
+        f"{SIGNS.get(card.verdict, '')} **{safe(card.verdict)}**  ",
+        f"{safe(card.settings)}. {safe(card.place)}.",
+        "",
+    ]
     lines += [f"- {safe(reason)}" for reason in card.reasons]
     return [*lines, ""]
 
 
 def _caution(block: Caution) -> list[str]:
-    return [f"> **{block.grade.capitalize()} caution: {safe(block.title)}.** {safe(block.why)} {safe(block.action)}", ""]
+    return [
+        f"> **{block.grade.capitalize()} caution: {safe(block.title)}.** {safe(block.why)} {safe(block.action)}",
+        "",
+    ]
 
 
 def _cautions(block: Cautions) -> list[str]:
@@ -98,8 +110,17 @@ def _method(block: Method | Fold) -> list[str]:
 
 
 _WRITERS: dict[type, Callable[..., list[str]]] = {
-    Table: _table, Figure: _figure, Formula: _formula, StepCard: _card, Cautions: _cautions, Answers: _answers, Fold: _method, Paragraph: _paragraph,
-    Bullets: _bullets, Heading: _heading, Method: _method,
+    Table: _table,
+    Figure: _figure,
+    Formula: _formula,
+    StepCard: _card,
+    Cautions: _cautions,
+    Answers: _answers,
+    Fold: _method,
+    Paragraph: _paragraph,
+    Bullets: _bullets,
+    Heading: _heading,
+    Method: _method,
 }
 
 

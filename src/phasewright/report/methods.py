@@ -20,80 +20,135 @@ _MEANING = {
 
 def verdict_method() -> Method:
     """Return what each verdict means."""
-    return Method("What the verdicts mean, and how they were reached", (
-        Bullets(tuple(f"{SIGNS[word]} {word}: {meaning}." for word, meaning in _MEANING.items())),
-        Paragraph("Every step has exactly one verdict. It is decided from the window, the margins, the protection and "
-                  "error channels where logged, and what the person noted; the reasons stand with each step below."),
-    ))
+    return Method(
+        "What the verdicts mean, and how they were reached",
+        (
+            Bullets(tuple(f"{SIGNS[word]} {word}: {meaning}." for word, meaning in _MEANING.items())),
+            Paragraph(
+                "Every step has exactly one verdict. It is decided from the window, the margins, the protection and "
+                "error channels where logged, and what the person noted; the reasons stand with each step below."
+            ),
+        ),
+    )
 
 
 def heat_method(analysis: Analysis) -> Method:
     """Return how temperatures, rises and currents per phase were found."""
-    return Method(TITLE, (
-        Paragraph("Temperatures are means over the steady window; the raw record stands under Can it be trusted?"),
-        Formula("rise = T_regulator − T_coolant", "T: means over the same window", "definition"),
-        Formula("R_th = rise / loss", "loss between meter and package, so it contains cable and connector heat that never "
-                "passes the regulator: an effective figure for this bench, not a part's", "definition"),
-        Formula("I_phase = I_rail / n", "n: phases that carry current; sharing errors come on top and are said where known",
-                "definition"),
-        Paragraph("Interval: statistical part from the number of independent readings, corrected for autocorrelation; "
-                  "instrument offset and gain as their makers state them, shared by all steps. Combined after "
-                  "JCGM 100:2008, 5.1 and 5.2, coverage factor from the effective degrees of freedom (annex G)."),
-    ))
+    return Method(
+        TITLE,
+        (
+            Paragraph("Temperatures are means over the steady window; the raw record stands under Can it be trusted?"),
+            Formula("rise = T_regulator − T_coolant", "T: means over the same window", "definition"),
+            Formula(
+                "R_th = rise / loss",
+                "loss between meter and package, so it contains cable and connector heat that never "
+                "passes the regulator: an effective figure for this bench, not a part's",
+                "definition",
+            ),
+            Formula(
+                "I_phase = I_rail / n",
+                "n: phases that carry current; sharing errors come on top and are said where known",
+                "definition",
+            ),
+            Paragraph(
+                "Interval: statistical part from the number of independent readings, corrected for autocorrelation; "
+                "instrument offset and gain as their makers state them, shared by all steps. Combined after "
+                "JCGM 100:2008, 5.1 and 5.2, coverage factor from the effective degrees of freedom (annex G)."
+            ),
+        ),
+    )
 
 
 def waste_method(analysis: Analysis) -> Method:
     """Return how loss, efficiency, comparisons and cost were found."""
     cost = analysis.campaign.cost
     blocks: list[Paragraph | Formula | Bullets] = [
-        Formula("loss = P_input − P_package", "means over the same window on one clock; everything between meter and "
-                "package is in it: cables, connectors, board, regulator, and rails that the package does not count",
-                "energy balance"),
+        Formula(
+            "loss = P_input − P_package",
+            "means over the same window on one clock; everything between meter and "
+            "package is in it: cables, connectors, board, regulator, and rails that the package does not count",
+            "energy balance",
+        ),
         Formula("delivery efficiency = P_package / P_input", "same boundary", "definition"),
-        Paragraph("Package power is what the processor reports. Unless it was compared with a better meter its standard "
-                  "uncertainty is taken as 3 % and 1 W, and the loss carries that. A gain error of the reported power and "
-                  "a loss in proportion to load cannot be told apart from powers alone."),
-        Paragraph("Differences and ratios to the baseline are computed from the same sources of error, so a gain error "
-                  "that both steps share acts once (JCGM 100:2008, 5.2, correlated inputs)."),
-        Formula("energy a year = ΔP × hours a day × days a year",
-                f"here {cost.hours_per_day:g} h and {cost.days_per_year:g} days, as stated in the campaign file", "definition"),
+        Paragraph(
+            "Package power is what the processor reports. Unless it was compared with a better meter its standard "
+            "uncertainty is taken as 3 % and 1 W, and the loss carries that. A gain error of the reported power and "
+            "a loss in proportion to load cannot be told apart from powers alone."
+        ),
+        Paragraph(
+            "Differences and ratios to the baseline are computed from the same sources of error, so a gain error "
+            "that both steps share acts once (JCGM 100:2008, 5.2, correlated inputs)."
+        ),
+        Formula(
+            "energy a year = ΔP × hours a day × days a year",
+            f"here {cost.hours_per_day:g} h and {cost.days_per_year:g} days, as stated in the campaign file",
+            "definition",
+        ),
     ]
     return Method(TITLE, tuple(blocks))
 
 
 def margin_method() -> Method:
     """Return how margins were found."""
-    return Method(TITLE, (
-        Formula("margin = limit − figure", "in the limit's unit; peaks are used where a limit acts on peaks, and the "
-                "averaging time of a peak stands with it", "definition"),
-        Formula("k = margin / u(margin)", "u: standard uncertainty of limit and figure together", "JCGM 100:2008, 5.1"),
-        Paragraph("Limits come from ratings, thresholds as set, standards or physics, each with its source in the table. "
-                  "The limit that gives first is the one with the smallest margin in standard uncertainties. Absolute "
-                  "maximum ratings bound everything; nothing here widens them."),
-    ))
+    return Method(
+        TITLE,
+        (
+            Formula(
+                "margin = limit − figure",
+                "in the limit's unit; peaks are used where a limit acts on peaks, and the "
+                "averaging time of a peak stands with it",
+                "definition",
+            ),
+            Formula(
+                "k = margin / u(margin)", "u: standard uncertainty of limit and figure together", "JCGM 100:2008, 5.1"
+            ),
+            Paragraph(
+                "Limits come from ratings, thresholds as set, standards or physics, each with its source in the table. "
+                "The limit that gives first is the one with the smallest margin in standard uncertainties. Absolute "
+                "maximum ratings bound everything; nothing here widens them."
+            ),
+        ),
+    )
 
 
 def window_method(analysis: Analysis) -> Method:
     """Return how steady windows were found."""
-    return Method(TITLE, (
-        Paragraph("Each step begins and ends where the campaign file says, or at edges of the load found in the record. "
-                  "Inside it the window is the part in which what still drifts is below the bound:"),
-        Formula("remaining = τ × (|slope| + 1.64 u(slope)) < bound",
-                f"τ: longest time constant; u(slope) corrected for autocorrelation and for the sensor's resolution; bound "
+    return Method(
+        TITLE,
+        (
+            Paragraph(
+                "Each step begins and ends where the campaign file says, or at edges of the load found in the record. "
+                "Inside it the window is the part in which what still drifts is below the bound:"
+            ),
+            Formula(
+                "remaining = τ × (|slope| + 1.64 u(slope)) < bound",
+                f"τ: longest time constant; u(slope) corrected for autocorrelation and the sensor's resolution; bound "
                 f"{analysis.campaign.settle_bound:g} K as stated in the campaign file",
-                "one time constant times the slope is what remains of an exponential"),
-        Paragraph("A step that does not pass is called unsettled, whatever its readings look like."),
-    ))
+                "one time constant times the slope is what remains of an exponential",
+            ),
+            Paragraph("A step that does not pass is called unsettled, whatever its readings look like."),
+        ),
+    )
 
 
 def clock_method() -> Method:
     """Return how the clocks were put together."""
-    return Method(TITLE, (
-        Paragraph("One log is the reference. For every other log the offset is found by correlating edges (changes over "
-                  "one second), not levels; then offset, drift, averaging time and the gain between the two channels are "
-                  "fitted together by robust least squares on means over each reading's own interval."),
-        Formula("t_reference = t + offset + drift × (t − pivot)", "t: the log's own clock; drift in parts per million",
-                "linear clock model"),
-        Paragraph("A periodic load gives several offsets that fit alike. The ratio of the second to the first peak of the "
-                  "correlation shows it: above 0.9 the clock is called ambiguous and every candidate is listed."),
-    ))
+    return Method(
+        TITLE,
+        (
+            Paragraph(
+                "One log is the reference. For every other log the offset is found by correlating edges (changes over "
+                "one second), not levels; then offset, drift, averaging time and the gain between the two channels are "
+                "fitted together by robust least squares on means over each reading's own interval."
+            ),
+            Formula(
+                "t_reference = t + offset + drift × (t − pivot)",
+                "t: the log's own clock; drift in parts per million",
+                "linear clock model",
+            ),
+            Paragraph(
+                "A periodic load gives several offsets that fit alike. The ratio of the second to the first peak of the "
+                "correlation shows it: above 0.9 the clock is called ambiguous and every candidate is listed."
+            ),
+        ),
+    )

@@ -30,7 +30,9 @@ def limits_on(analysis: Analysis, name: str) -> dict[tuple[str, float], list[tup
     for finding in analysis.steps:
         for margin in finding.margins:
             scale = stages if name == "phase_current" and margin.limit.applies_to == "stage_current" else 1.0
-            if margin.limit.applies_to != name and not (name == "phase_current" and margin.limit.applies_to == "stage_current"):
+            if margin.limit.applies_to != name and not (
+                name == "phase_current" and margin.limit.applies_to == "stage_current"
+            ):
                 continue
             steps = found.setdefault((margin.limit.name, margin.limit.value * scale), {})
             before = steps.get(finding.step.name)
@@ -49,8 +51,16 @@ def state_of(finding: StepFinding, value: Value) -> str:
 def mark_style(series: Series, state: str) -> dict:
     """Return matplotlib's marker settings for a state; every state differs in shape or filling, not in colour alone."""
     ink = light(series.ink)
-    style = {"marker": series.mark, "markersize": 7.5, "color": ink, "markeredgecolor": ink, "markeredgewidth": 1.6,
-             "markerfacecolor": ink, "linestyle": "none", "zorder": 5}
+    style = {
+        "marker": series.mark,
+        "markersize": 7.5,
+        "color": ink,
+        "markeredgecolor": ink,
+        "markeredgewidth": 1.6,
+        "markerfacecolor": ink,
+        "linestyle": "none",
+        "zorder": 5,
+    }
     if state == "extrapolated":
         style |= {"marker": "d", "markersize": 8.5, "markerfacecolor": light("paper")}
     elif state in ("unsettled", "unknown"):
@@ -82,16 +92,25 @@ def _places(groups: Sequence[Series]) -> tuple[dict[str, float], list[float]]:
 def _interval(axes, x: float, value: Value, factor: float, ink: str, dashed: bool) -> None:
     """Draw the 95 % interval of a dot; nothing where the uncertainty is not known."""
     if value.low95 is not None and value.high95 is not None:
-        axes.plot([x, x], [value.low95 * factor, value.high95 * factor], color=light(ink), linewidth=2.0,
-                  linestyle=(0, (1.6, 1.4)) if dashed else "solid", zorder=4)
+        axes.plot(
+            [x, x],
+            [value.low95 * factor, value.high95 * factor],
+            color=light(ink),
+            linewidth=2.0,
+            linestyle=(0, (1.6, 1.4)) if dashed else "solid",
+            zorder=4,
+        )
 
 
 def _dots(axes, name: str, groups: Sequence[Series], where: dict[str, float]) -> list[tuple[float, float, Series]]:
     """Draw every series; return the right end of each for its label."""
     ends = []
     for one in groups:
-        known = [(where[f.step.name], f.quantities[name], f) for f in one.findings
-                 if name in f.quantities and f.step.name in where and np.isfinite(f.quantities[name].value)]
+        known = [
+            (where[f.step.name], f.quantities[name], f)
+            for f in one.findings
+            if name in f.quantities and f.step.name in where and np.isfinite(f.quantities[name].value)
+        ]
         if not known:
             continue
         factor = display_unit(known[0][1].unit, name)[1]
@@ -122,7 +141,9 @@ def _limit_words(name: str, limit: str, at: float, margins: Sequence[tuple[StepF
     number, _ = pair_text(first.margin)
     unit, margin_unit = display_unit(first.limit.unit, name)[0], display_unit(first.margin.unit, name)[0]
     left = f"exceeded by {number.lstrip(MINUS)}" if first.margin.value < 0.0 else number
-    return f"{plain_limit(at)}{THIN}{unit} {limit}, {left}{THIN}{margin_unit}" + ("" if first.margin.value < 0.0 else " left")
+    return f"{plain_limit(at)}{THIN}{unit} {limit}, {left}{THIN}{margin_unit}" + (
+        "" if first.margin.value < 0.0 else " left"
+    )
 
 
 def _sort_limits(axes, analysis: Analysis, name: str, factor: float) -> tuple[list, list[str]]:
@@ -141,7 +162,9 @@ def _sort_limits(axes, analysis: Analysis, name: str, factor: float) -> tuple[li
     return near, far
 
 
-def _limits(axes, analysis: Analysis, name: str, where: dict[str, float], factor: float, width: float, spill: float) -> None:
+def _limits(
+    axes, analysis: Analysis, name: str, where: dict[str, float], factor: float, width: float, spill: float
+) -> None:
     """Draw and name the limits near the data; name those that lie above the panel at its top."""
     near, far = _sort_limits(axes, analysis, name, factor)
     low, high = axes.get_ylim()
@@ -158,7 +181,12 @@ def _limits(axes, analysis: Analysis, name: str, where: dict[str, float], factor
     previous = -np.inf
     for (at, words, margins), stem in zip(near, names, strict=True):
         x = [where[f.step.name] for f, _ in margins if f.step.name in where]
-        part = names.count(stem) > 1 and len(margins) < len(analysis.steps) and bool(x) and max(x) < end - 0.3 * (end - begin)
+        part = (
+            names.count(stem) > 1
+            and len(margins) < len(analysis.steps)
+            and bool(x)
+            and max(x) < end - 0.3 * (end - begin)
+        )
         left, right = (max(begin, min(x) - 0.3), max(x) + 0.3) if part else (begin, end)
         axes.plot([left, right], [at, at], color=light("limit"), linewidth=1.5, linestyle=(0, (8.0, 2.4)), zorder=2)
         y = max(at + 0.12 * step, previous + step)
@@ -176,9 +204,19 @@ def _side(spill: float) -> tuple[float, str]:
 
 
 def _limit_label(axes, words: str, x: float, side: str, y: float) -> None:
-    axes.annotate(words, (x, y), xycoords=("axes fraction", "data"), fontsize=SMALL, color=light("limit"), va="bottom",
-                  ha=side, xytext=(4 if side == "left" else 0, 0), textcoords="offset points", zorder=6,
-                  bbox={"facecolor": light("paper"), "edgecolor": "none", "pad": 0.8})
+    axes.annotate(
+        words,
+        (x, y),
+        xycoords=("axes fraction", "data"),
+        fontsize=SMALL,
+        color=light("limit"),
+        va="bottom",
+        ha=side,
+        xytext=(4 if side == "left" else 0, 0),
+        textcoords="offset points",
+        zorder=6,
+        bbox={"facecolor": light("paper"), "edgecolor": "none", "pad": 0.8},
+    )
 
 
 def label_lines(label: str, room: float) -> list[str]:
@@ -196,8 +234,18 @@ def _end_labels(axes, ends: list[tuple[float, float, Series]], room: float) -> N
         half = 7.0 * len(lines) * per_pixel
         at = max(y, placed + half)
         placed = at + half
-        axes.annotate("\n".join(lines), (1.0, at), xycoords=("axes fraction", "data"), xytext=(8, 0), linespacing=1.15,
-                      textcoords="offset points", fontsize=LABEL, color=light(one.ink), va="center", fontweight="bold")
+        axes.annotate(
+            "\n".join(lines),
+            (1.0, at),
+            xycoords=("axes fraction", "data"),
+            xytext=(8, 0),
+            linespacing=1.15,
+            textcoords="offset points",
+            fontsize=LABEL,
+            color=light(one.ink),
+            va="center",
+            fontweight="bold",
+        )
 
 
 def panel(axes, analysis: Analysis, name: str, room: float, width: float, spill: float) -> None:

@@ -58,8 +58,9 @@ def _key(finding: StepFinding, names: tuple[str, ...]) -> tuple:
 
 def _varied(analysis: Analysis) -> tuple[str, ...]:
     """Return the settings, loads and phase counts apart, that are not the same in every step."""
-    names = sorted({name for f in analysis.steps for name in f.step.settings
-                    if name not in _LOADS and not name.startswith(_APART)})
+    names = sorted(
+        {name for f in analysis.steps for name in f.step.settings if name not in _LOADS and not name.startswith(_APART)}
+    )
     return tuple(name for name in names if len({f.step.settings.get(name) for f in analysis.steps}) > 1)
 
 
@@ -67,7 +68,12 @@ def _telling(analysis: Analysis) -> tuple[str, ...]:
     """Return the fewest of the load settings that tell every load apart, the shortest to print first."""
     present = tuple(n for n in _LOADS if any(n in f.step.settings for f in analysis.steps))
     whole = len({_key(f, present) for f in analysis.steps})
-    for names in (("package_power",), ("rail_current",), ("load",), *((("load", n)) for n in ("package_power", "rail_current"))):
+    for names in (
+        ("package_power",),
+        ("rail_current",),
+        ("load",),
+        *((("load", n)) for n in ("package_power", "rail_current")),
+    ):
         if set(names) <= set(present) and len({_key(f, names) for f in analysis.steps}) == whole:
             return names
     return present
@@ -94,8 +100,13 @@ def group(analysis: Analysis) -> tuple[Series, ...]:
         groups.setdefault(", ".join(words) or "load not stated", []).append(finding)
     ordered = sorted(groups.items(), key=lambda item: (max(_weight(f) for f in item[1]), -len(item[1])))
     return tuple(
-        Series(label, SERIES[i % len(SERIES)], MARKS[i % len(MARKS)], DASHES[i % len(DASHES)],
-               tuple(sorted(found, key=lambda f: phase_count(f) or 0.0)))
+        Series(
+            label,
+            SERIES[i % len(SERIES)],
+            MARKS[i % len(MARKS)],
+            DASHES[i % len(DASHES)],
+            tuple(sorted(found, key=lambda f: phase_count(f) or 0.0)),
+        )
         for i, (label, found) in enumerate(ordered)
     )
 

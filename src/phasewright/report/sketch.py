@@ -63,11 +63,16 @@ class Sketch:
         right, low = x + w, y + h
         self.shape(
             [
-                ("M", ((x + r, y),)), ("L", ((right - r, y),)),
-                ("C", ((right - k, y), (right, y + k), (right, y + r))), ("L", ((right, low - r),)),
-                ("C", ((right, low - k), (right - k, low), (right - r, low))), ("L", ((x + r, low),)),
-                ("C", ((x + k, low), (x, low - k), (x, low - r))), ("L", ((x, y + r),)),
-                ("C", ((x, y + k), (x + k, y), (x + r, y))), ("Z", ()),
+                ("M", ((x + r, y),)),
+                ("L", ((right - r, y),)),
+                ("C", ((right - k, y), (right, y + k), (right, y + r))),
+                ("L", ((right, low - r),)),
+                ("C", ((right, low - k), (right - k, low), (right - r, low))),
+                ("L", ((x + r, low),)),
+                ("C", ((x + k, low), (x, low - k), (x, low - r))),
+                ("L", ((x, y + r),)),
+                ("C", ((x, y + k), (x + k, y), (x + r, y))),
+                ("Z", ()),
             ],
             **look,
         )
@@ -83,8 +88,10 @@ class Sketch:
 
 def text_width(text: str, size: float) -> float:
     """Return about how wide `text` is when set in a sans serif of `size` pixels [px]; errs to the wide side."""
-    wide = sum(0.36 if ch in "iljtfrI.,:;'|!()[] \u202f/-" else 0.9 if ch in "mwMWÅ@%" else 0.68 if ch.isupper() else 0.6
-               for ch in text)
+    wide = sum(
+        0.36 if ch in "iljtfrI.,:;'|!()[] \u202f/-" else 0.9 if ch in "mwMWÅ@%" else 0.68 if ch.isupper() else 0.6
+        for ch in text
+    )
     return wide * size
 
 
@@ -136,9 +143,7 @@ def svg_items(items: Sequence[Shape | Words]) -> str:
             )
             continue
         path = "".join(c + " ".join(f"{_number(x)},{_number(y)}" for x, y in points) for c, points in item.commands)
-        classes = " ".join(
-            ([f"f-{item.fill}"] if item.fill else []) + ([f"s-{item.stroke}"] if item.stroke else [])
-        )
+        classes = " ".join(([f"f-{item.fill}"] if item.fill else []) + ([f"s-{item.stroke}"] if item.stroke else []))
         look = f' class="{classes}" fill="{light(item.fill) if item.fill else "none"}"'
         if item.stroke:
             look += f' stroke="{light(item.stroke)}" stroke-width="{_number(item.width)}"'
@@ -157,13 +162,31 @@ def paint(sketch: Sketch, axes) -> None:
     for order, item in enumerate(sketch.items):
         if isinstance(item, Words):
             place = {"start": "left", "middle": "center", "end": "right"}[item.anchor]
-            axes.text(item.x, item.y, item.text, fontsize=item.size, color=light(item.ink), ha=place, va="baseline",
-                      fontweight="bold" if item.bold else "normal", zorder=order, parse_math=False)
+            axes.text(
+                item.x,
+                item.y,
+                item.text,
+                fontsize=item.size,
+                color=light(item.ink),
+                ha=place,
+                va="baseline",
+                fontweight="bold" if item.bold else "normal",
+                zorder=order,
+                parse_math=False,
+            )
             continue
         points = [p for c, ps in item.commands for p in (ps or ((0.0, 0.0),))]
         path = Path(points, [code for c, _ in item.commands for code in codes[c]])
         style = (0, tuple(d / item.width for d in item.dash)) if item.dash else "solid"
-        axes.add_patch(PathPatch(path, facecolor=light(item.fill) if item.fill else "none",
-                                 edgecolor=light(item.stroke) if item.stroke else "none",
-                                 linewidth=item.width if item.stroke else 0.0, linestyle=style, zorder=order,
-                                 capstyle="butt", joinstyle="round"))
+        axes.add_patch(
+            PathPatch(
+                path,
+                facecolor=light(item.fill) if item.fill else "none",
+                edgecolor=light(item.stroke) if item.stroke else "none",
+                linewidth=item.width if item.stroke else 0.0,
+                linestyle=style,
+                zorder=order,
+                capstyle="butt",
+                joinstyle="round",
+            )
+        )

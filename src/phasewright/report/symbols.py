@@ -30,8 +30,12 @@ def processor(sketch: Sketch, x: float, y: float, size: float) -> None:
     half, pin = 0.5 * size, 7.0
     for i in range(6):
         at = -half + size * (i + 1) / 7.0
-        for a, b in (((at, -half - pin), (at, -half)), ((at, half), (at, half + pin)),
-                     ((-half - pin, at), (-half, at)), ((half, at), (half + pin, at))):
+        for a, b in (
+            ((at, -half - pin), (at, -half)),
+            ((at, half), (at, half + pin)),
+            ((-half - pin, at), (-half, at)),
+            ((half, at), (half + pin, at)),
+        ):
             sketch.line((x + a[0], y + a[1]), (x + b[0], y + b[1]), stroke="ink", width=1.8)
     sketch.box(x - half, y - half, size, size, 4.0, fill="paper", stroke="ink", width=1.8)
     sketch.box(x - 0.46 * half, y - 0.46 * half, 0.92 * half, 0.92 * half, 2.0, stroke="line", width=1.2)

@@ -39,8 +39,13 @@ def present(analysis: Analysis, names: Sequence[str]) -> tuple[str, ...]:
 
 def step_table(analysis: Analysis, name: str, title: str, quantities: Sequence[str], note: str = "") -> Table:
     """Return one row a step: phase count, load, the quantities with their intervals, the verdict."""
-    columns = (STEP, PHASES, LOAD,
-               *(Column(q, quantity_title(q), unit_of(analysis, q), "value") for q in quantities), VERDICT)
+    columns = (
+        STEP,
+        PHASES,
+        LOAD,
+        *(Column(q, quantity_title(q), unit_of(analysis, q), "value") for q in quantities),
+        VERDICT,
+    )
     loads = load_labels(analysis)
     rows = tuple(
         (f.step.name, phase_count(f), loads[f.step.name], *(f.quantities.get(q) for q in quantities), f.verdict)
@@ -51,14 +56,35 @@ def step_table(analysis: Analysis, name: str, title: str, quantities: Sequence[s
 
 def margin_table(analysis: Analysis) -> Table:
     """Return every margin of every step; one row each, for the file."""
-    columns = (STEP, Column("limit", "Limit"), Column("applies_to", "Bounds"), Column("limit_value", "Limit at", "", "value"),
-               Column("figure", "Found", "", "value"), Column("of", "As"), Column("margin", "Margin", "", "value"),
-               Column("margin_in_u", "Margin / u", "1", "number"), Column("probability", "Not exceeded", "1", "number"),
-               Column("kind", "Kind"), Column("source", "Source"))
+    columns = (
+        STEP,
+        Column("limit", "Limit"),
+        Column("applies_to", "Bounds"),
+        Column("limit_value", "Limit at", "", "value"),
+        Column("figure", "Found", "", "value"),
+        Column("of", "As"),
+        Column("margin", "Margin", "", "value"),
+        Column("margin_in_u", "Margin / u", "1", "number"),
+        Column("probability", "Not exceeded", "1", "number"),
+        Column("kind", "Kind"),
+        Column("source", "Source"),
+    )
     rows = tuple(
-        (f.step.name, m.limit.name, quantity_title(m.limit.applies_to), limit_value(m.limit), m.figure, m.note or None,
-         m.margin, _finite(m.in_u), m.probability, m.limit.kind.replace("_", " "), m.limit.source)
-        for f in analysis.steps for m in f.margins
+        (
+            f.step.name,
+            m.limit.name,
+            quantity_title(m.limit.applies_to),
+            limit_value(m.limit),
+            m.figure,
+            m.note or None,
+            m.margin,
+            _finite(m.in_u),
+            m.probability,
+            m.limit.kind.replace("_", " "),
+            m.limit.source,
+        )
+        for f in analysis.steps
+        for m in f.margins
     )
     return Table("margins", "Every margin of every step", columns, rows, listed=False)
 
@@ -77,12 +103,33 @@ def limits_table(analysis: Analysis) -> Table:
             if key not in nearest or margin.margin.value < nearest[key][1].margin.value:
                 nearest[key] = (finding, margin)
     ordered = sorted(nearest.values(), key=lambda pair: pair[1].in_u if pair[1].in_u is not None else math.inf)
-    rows = tuple((m.limit.name, quantity_title(m.limit.applies_to), limit_value(m.limit), m.margin, f.step.name,
-                  m.limit.kind.replace("_", " "), m.limit.source) for f, m in ordered)
-    return Table("limits", "Every limit, and the step that came nearest", (
-        Column("limit", "Limit"), Column("applies_to", "Bounds"), Column("limit_value", "At", "", "value"),
-        Column("margin", "Smallest margin", "", "value"), STEP, Column("kind", "Kind"), Column("source", "Source")), rows,
-        "In the order in which they would give. A negative margin means that the limit is exceeded.")
+    rows = tuple(
+        (
+            m.limit.name,
+            quantity_title(m.limit.applies_to),
+            limit_value(m.limit),
+            m.margin,
+            f.step.name,
+            m.limit.kind.replace("_", " "),
+            m.limit.source,
+        )
+        for f, m in ordered
+    )
+    return Table(
+        "limits",
+        "Every limit, and the step that came nearest",
+        (
+            Column("limit", "Limit"),
+            Column("applies_to", "Bounds"),
+            Column("limit_value", "At", "", "value"),
+            Column("margin", "Smallest margin", "", "value"),
+            STEP,
+            Column("kind", "Kind"),
+            Column("source", "Source"),
+        ),
+        rows,
+        "In the order in which they would give. A negative margin means that the limit is exceeded.",
+    )
 
 
 def _finite(number: float | None) -> float | None:
@@ -131,7 +178,7 @@ def _bare(number: float | int | None) -> str:
 
 
 def csv_of(table: Table, simulated: bool) -> str:
-    """Return a table as CSV: SI numbers written bare and exactly, units in the head, text made safe for spreadsheets."""
+    """Return a table as CSV: SI numbers bare and exact, units in the head, text made safe for spreadsheets."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     head: list[str] = []

@@ -17,8 +17,13 @@ COLUMNS = 80
 MOST_ROWS = 48
 """Steps that a terminal table shows; beyond that it shows the telling ones and says how many it left out."""
 
-_FIGURES = (("input_power", "Input"), ("loss", "Loss"), ("delivery_efficiency", "Efficiency"),
-            ("phase_current", "A phase"), ("regulator_temperature", "Regulator"))
+_FIGURES = (
+    ("input_power", "Input"),
+    ("loss", "Loss"),
+    ("delivery_efficiency", "Efficiency"),
+    ("phase_current", "A phase"),
+    ("regulator_temperature", "Regulator"),
+)
 
 
 def _ascii_spaces(text: str) -> str:
@@ -30,10 +35,15 @@ def _shown(analysis: Analysis) -> tuple[list[StepFinding], int]:
     steps = list(analysis.steps)
     if len(steps) <= MOST_ROWS:
         return steps, 0
+
     def weight(finding: StepFinding) -> tuple[int, float, float]:
         first = nearest(finding)
-        return (finding.step.baseline is False, first.in_u if first and first.in_u is not None else 0.0,
-                phase_count(finding) or 0.0)
+        return (
+            finding.step.baseline is False,
+            first.in_u if first and first.in_u is not None else 0.0,
+            phase_count(finding) or 0.0,
+        )
+
     keep = {f.step.name for f in sorted(steps, key=weight)[:MOST_ROWS]}
     return [f for f in steps if f.step.name in keep], len(steps) - len(keep)
 
@@ -81,14 +91,22 @@ def results_table(analysis: Analysis) -> str:
     if analysis.bench.simulated or analysis.campaign.simulated:
         name += " (simulated)"
     lines += textwrap.wrap(name, COLUMNS) + textwrap.wrap(
-        f"{clean(analysis.bench.name, 200)}; {len(analysis.steps)} steps; ± is the half-width of the 95 % interval", COLUMNS)
+        f"{clean(analysis.bench.name, 200)}; {len(analysis.steps)} steps; n: phases; ± is half the 95 % interval",
+        COLUMNS,
+    )
     lines.append("")
     lines += _figures(analysis, steps)
     lines.append("")
     lines += _nearest(analysis, steps)
     if left_out:
-        lines += ["", *textwrap.wrap(f"{left_out} more steps are not shown: those farthest from their limits. The guide "
-                                     "and its CSV tables hold every step.", COLUMNS)]
+        lines += [
+            "",
+            *textwrap.wrap(
+                f"{left_out} more steps are not shown: those farthest from their limits. The guide "
+                "and its CSV tables hold every step.",
+                COLUMNS,
+            ),
+        ]
     return "\n".join(lines) + "\n"
 
 
@@ -99,11 +117,13 @@ def _figures(analysis: Analysis, steps: Sequence[StepFinding]) -> list[str]:
     verdicts = [f.verdict + ("*" if f.step.baseline else "") for f in steps]
     while True:
         columns = [counts, *(_number_columns(steps, n) for n, _ in chosen), verdicts]
-        heads = ["Phases", *(t for _, t in chosen), "Verdict"]
+        heads = ["n", *(t for _, t in chosen), "Verdict"]
         room = _budget(columns, heads)
-        if room >= min(20, max((len(clean(f.step.name)) for f in steps), default=6)) or len(chosen) <= 3:
+        if room >= min(16, max((len(clean(f.step.name)) for f in steps), default=6)) or len(chosen) <= 3:
             break
-        drop = next((n for n in ("phase_current", "input_power", "delivery_efficiency") if n in dict(chosen)), chosen[-1][0])
+        drop = next(
+            (n for n in ("phase_current", "input_power", "delivery_efficiency") if n in dict(chosen)), chosen[-1][0]
+        )
         chosen = [(n, t) for n, t in chosen if n != drop]
     room = max(room, 6)
     names = [_cut(clean(f.step.name), room) for f in steps]
@@ -127,8 +147,14 @@ def _nearest(analysis: Analysis, steps: Sequence[StepFinding]) -> list[str]:
         if first is None:
             rows.append((_cut(condition(finding, analysis), 24), "-", "-", "-"))
             continue
-        rows.append((_cut(_ascii_spaces(condition(finding, analysis)), 24), _ascii_spaces(number_text(first.margin)),
-                     f"{first.in_u:.1f}" if first.in_u is not None else "-", _cut(clean(first.limit.name), 28)))
+        rows.append(
+            (
+                _cut(_ascii_spaces(condition(finding, analysis)), 24),
+                _ascii_spaces(number_text(first.margin)),
+                f"{first.in_u:.1f}" if first.in_u is not None else "-",
+                _cut(clean(first.limit.name), 28),
+            )
+        )
     return _aligned([["Setting", "Margin", "in u", "Limit that gives first"]], rows, [False, True, True, False])
 
 
@@ -139,6 +165,8 @@ def answers_text(analysis: Analysis) -> str:
         lines += ["Simulated data: nothing here was measured.", ""]
     for answer in analysis.answers:
         lines += textwrap.wrap(clean(answer.question, 300), COLUMNS)
-        lines += textwrap.wrap(_ascii_spaces(clean(answer.sentence, 1200)), COLUMNS, initial_indent="  ", subsequent_indent="  ")
+        lines += textwrap.wrap(
+            _ascii_spaces(clean(answer.sentence, 1200)), COLUMNS, initial_indent="  ", subsequent_indent="  "
+        )
         lines.append("")
     return "\n".join(lines).rstrip() + "\n" if lines else "No answers: the analysis has no steps.\n"

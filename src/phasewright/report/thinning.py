@@ -62,7 +62,7 @@ def thin(
 
 
 def _first_match(values: np.ndarray, wanted: np.ndarray, starts: np.ndarray, ends: np.ndarray) -> np.ndarray:
-    """Return for each run starts:ends the first index whose value equals `wanted`, (runs,); its start where none does."""
+    """Return for each run starts:ends the first index whose value is `wanted`, (runs,); its start where none is."""
     target = np.repeat(wanted, ends - starts)
     index = np.where(values == target, np.arange(values.size), values.size)
     found = np.minimum.reduceat(index, starts)
@@ -78,7 +78,7 @@ def _gaps_once(time: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndar
 
 
 def break_gaps(time: np.ndarray, value: np.ndarray, longest: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return the points with a missing value put into every hole longer than `longest` [s], so that no line bridges it."""
+    """Return the points with a missing value in every hole longer than `longest` [s], so that no line bridges it."""
     holes = np.flatnonzero(np.diff(time) > longest)
     if holes.size == 0:
         return time, value

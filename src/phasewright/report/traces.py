@@ -14,8 +14,18 @@ from phasewright.report.sketch import text_width
 from phasewright.report.thinning import break_gaps, thin
 from phasewright.report.wording import axis_title, display_unit, plain
 
-ORDER = ("input_power", "package_power", "regulator_temperature", "coolant_temperature", "rail_current", "rail_power",
-         "processor_temperature", "rail_voltage", "phase_count", "protection_active")
+ORDER = (
+    "input_power",
+    "package_power",
+    "regulator_temperature",
+    "coolant_temperature",
+    "rail_current",
+    "rail_power",
+    "processor_temperature",
+    "rail_voltage",
+    "phase_count",
+    "protection_active",
+)
 STRIP = 40.0
 TALL = 104.0
 
@@ -46,8 +56,10 @@ def _strip(axes, analysis: Analysis, width: float, begin: float, end: float) -> 
     axes.set_ylim(0.0, 1.0)
     axes.set_axis_off()
     rooms = [(f.span.end_s - f.span.start_s) / max(end - begin, 1e-9) * width - 6.0 for f in analysis.steps]
-    named = all(text_width(f"{i + 1}  {f.step.name}", SMALL) < room for i, (f, room) in
-                enumerate(zip(analysis.steps, rooms, strict=True)))
+    named = all(
+        text_width(f"{i + 1}  {f.step.name}", SMALL) < room
+        for i, (f, room) in enumerate(zip(analysis.steps, rooms, strict=True))
+    )
     last = -1e9
     for number, finding in enumerate(analysis.steps, start=1):
         span, window = finding.span, finding.window
@@ -56,8 +68,15 @@ def _strip(axes, analysis: Analysis, width: float, begin: float, end: float) -> 
         if at < last and not named:
             words = ""
         last = at + text_width(words, SMALL) + 2.0 if words else last
-        axes.text(span.start_s + 2.0 / width * (end - begin), 0.62, words, fontsize=SMALL, color=light("soft"),
-                  va="baseline", parse_math=False)
+        axes.text(
+            span.start_s + 2.0 / width * (end - begin),
+            0.62,
+            words,
+            fontsize=SMALL,
+            color=light("soft"),
+            va="baseline",
+            parse_math=False,
+        )
         for start, stop, _ in window.discarded:
             axes.plot([start, stop], [0.28, 0.28], color=light("line"), linewidth=1.2, linestyle=(0, (2.0, 2.0)))
         if window.found:
@@ -71,15 +90,21 @@ def _panel(axes, analysis: Analysis, name: str, buckets: int) -> None:
     for finding in analysis.steps:
         window = finding.window
         if window.found:
-            axes.axvspan(window.start_s, window.end_s, facecolor=light("window"), edgecolor="none", linewidth=0.0,
-                         zorder=0)
+            axes.axvspan(
+                window.start_s, window.end_s, facecolor=light("window"), edgecolor="none", linewidth=0.0, zorder=0
+            )
         axes.axvline(finding.span.start_s, color=light("hair"), linewidth=0.9, zorder=1)
     axes.plot(time, value * factor, color=light("trace"), linewidth=0.8, zorder=2)
     for finding in analysis.steps:
         mean = finding.quantities.get(name)
         if finding.window.found and mean is not None and mean.kind != "extrapolated":
-            axes.plot([finding.window.start_s, finding.window.end_s], [mean.value * factor] * 2, color=light("ink"),
-                      linewidth=2.0, zorder=3)
+            axes.plot(
+                [finding.window.start_s, finding.window.end_s],
+                [mean.value * factor] * 2,
+                color=light("ink"),
+                linewidth=2.0,
+                zorder=3,
+            )
     axes.yaxis.set_major_locator(MaxNLocator(3, steps=[1, 2, 2.5, 5, 10]))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda y, _: plain(y, 0 if abs(y - round(y)) < 1e-6 else 2)))
     axes.grid(axis="y")

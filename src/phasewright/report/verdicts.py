@@ -12,7 +12,9 @@ from phasewright.report.wording import number_text, plain
 WORST_FIRST = ("tripped", "clamped", "unknown", "unsettled", "marginal", "sustained")
 
 
-def cells(analysis: Analysis) -> tuple[list[str], list[float | None], dict[tuple[str, float | None], list[StepFinding]]]:
+def cells(
+    analysis: Analysis,
+) -> tuple[list[str], list[float | None], dict[tuple[str, float | None], list[StepFinding]]]:
     """Return loads (heaviest first), phase counts, and the steps at each crossing."""
     groups = list(reversed(group(analysis)))
     found: dict[tuple[str, float | None], list[StepFinding]] = {}
@@ -62,8 +64,9 @@ def sign(sketch: Sketch, x: float, y: float, verdict: str, ink: str) -> None:
         sketch.line((x, y + 5), (x - 4.5, y - 1.5), (x + 4.5, y - 1.5), (x, y + 5), fill=ink)
     elif verdict == "marginal":
         sketch.disc(x, y, 4.3, stroke=ink, width=1.8)
-        sketch.shape([("M", ((x, y - 4.3),)), ("C", ((x - 5.7, y - 4.3), (x - 5.7, y + 4.3), (x, y + 4.3))), ("Z", ())],
-                     fill=ink)
+        sketch.shape(
+            [("M", ((x, y - 4.3),)), ("C", ((x - 5.7, y - 4.3), (x - 5.7, y + 4.3), (x, y + 4.3))), ("Z", ())], fill=ink
+        )
     elif verdict == "sustained":
         sketch.disc(x, y, 5.0, fill=ink)
     else:

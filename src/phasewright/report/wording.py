@@ -43,7 +43,7 @@ def is_share(name: str) -> bool:
 
 
 def quantity_title(name: str) -> str:
-    """Return what people read for a quantity: ``regulator_temperature.left_peak`` -> Regulator temperature, left, peak."""
+    """Return what people read: ``regulator_temperature.left_peak`` -> Regulator temperature, left, peak."""
     stem, peak = name, ""
     for ending, said in (("_peak", ", peak"), ("_settled", ", settled"), ("_greatest", ", greatest")):
         if name.endswith(ending):
@@ -107,8 +107,11 @@ def shared_decimals(values: Sequence[Value], name: str = "") -> int | None:
     The widest interval decides, so none shows more than two significant digits; where the narrowest would then lose
     too much each value keeps its own.
     """
-    known = [(abs(half * display_unit(v.unit, name)[1]), v.value * display_unit(v.unit, name)[1]) for v in values
-             if v.kind != "set" and (half := half_width(v)) is not None and half > 0.0]
+    known = [
+        (abs(half * display_unit(v.unit, name)[1]), v.value * display_unit(v.unit, name)[1])
+        for v in values
+        if v.kind != "set" and (half := half_width(v)) is not None and half > 0.0
+    ]
     if not known:
         return None
     fewest = min(decimals(half, number) for half, number in known)
@@ -143,7 +146,9 @@ def number_text(value: Value, name: str = "") -> str:
     return f"{text} (uncertainty not known)" if interval == "± ?" else text
 
 
-_TIES = re.compile(r"(?<=[\d)]) (?=(?:W|A|K|V|s|ms|min|h|%|°C|K/W|K/h|kWh|kHz|mΩ|EUR|phases?)(?![\w/]))|(?<=\d) (?=±)|(?<=±) (?=\d)")
+_TIES = re.compile(
+    r"(?<=[\d)]) (?=(?:W|A|K|V|s|ms|min|h|%|°C|K/W|K/h|kWh|kHz|mΩ|EUR|phases?)(?![\w/]))|(?<=\d) (?=±)|(?<=±) (?=\d)"
+)
 
 
 def tie(text: str) -> str:
@@ -175,9 +180,16 @@ def setting_text(name: str, value: float | str) -> str:
 
 
 def _setting_unit(name: str) -> tuple[str, float]:
-    for ending, unit, factor in (("current", "A", 1.0), ("temperature", "°C", 1.0), ("power", "W", 1.0),
-                                 ("voltage", "V", 1.0), ("duty", "%", 100.0), ("trip", "°C", 1.0),
-                                 ("warning", "°C", 1.0), ("frequency", "kHz", 1e-3)):
+    for ending, unit, factor in (
+        ("current", "A", 1.0),
+        ("temperature", "°C", 1.0),
+        ("power", "W", 1.0),
+        ("voltage", "V", 1.0),
+        ("duty", "%", 100.0),
+        ("trip", "°C", 1.0),
+        ("warning", "°C", 1.0),
+        ("frequency", "kHz", 1e-3),
+    ):
         if name.endswith(ending):
             return unit, factor
     return "", 1.0
