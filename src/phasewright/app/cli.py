@@ -281,9 +281,12 @@ def report(ctx: click.Context, folder: Path, open_page: bool, as_json: bool) -> 
         analysis = jobs.analyze(folder, progress=lambda fraction, text: progress(0.5 * fraction, text))
         guide = jobs.report(folder, analysis=analysis, progress=progress)
     if as_json:
-        _print_json({"html": str(guide.html), "markdown": str(guide.markdown), "figures": [str(path) for path in guide.figures]})
+        figures = [str(path) for path in guide.figures]
+        _print_json({"html": str(guide.html), "markdown": str(guide.markdown), "figures": figures})
     else:
-        click.echo(f"The guide      {guide.html}\nMarkdown       {guide.markdown}\nThe pictures   {guide.folder / 'figures'}")
+        click.echo(f"The guide      {guide.html}")
+        click.echo(f"Markdown       {guide.markdown}")
+        click.echo(f"The pictures   {guide.folder / 'figures'}")
     if open_page:
         _open_page(guide.html)
     ctx.exit(_exit_code(analysis))
