@@ -65,6 +65,18 @@ def test_marginal_with_a_strong_reason_beyond_a_limit(hand):
     assert reasons.startswith("it ran beyond a limit: contact current") or "beyond a limit: input current" in reasons
 
 
+def test_marginal_when_the_load_reports_errors(hand):
+    def rising(t, level):
+        return np.floor(t / 150.0)
+
+    log_of = {name: "host" if name in hand.HOST else "meter" for name in hand.LEVELS} | {"error_count": "host"}
+    step = hand.analyzed(hand.Played(levels={"error_count": 0.0}, shape={"error_count": rising}), log_of=log_of).steps[
+        0
+    ]
+    assert step.verdict == "marginal" and step.reasons[0] == "it ran, but the load reported 2 errors"
+    assert step.quantities["error_count"].value == 2.0
+
+
 def test_peak_counts_against_protection_and_not_against_a_rating(hand):
     def bursts(t, level):
         return np.where((t > 100.0) & (t < 101.5), 1.45 * level, level)
@@ -86,9 +98,15 @@ def test_peak_counts_against_protection_and_not_against_a_rating(hand):
 
 def test_clamped_by_the_flag_that_is_logged(hand):
     verdict, reasons = one(hand, levels={"protection_active": 1.0})
-    assert verdict == "clamped" and "a protection was active in 100% of the readings" in reasons.replace(
-        "100 %", "100%"
-    )
+    assert verdict == "clamped" and "a protection was active in 100 % of the window's readings" in reasons
+
+
+def test_clamped_by_a_protection_that_acted_before_the_window(hand):
+    def early(t, level):
+        return np.where(t < 60.0, 1.0, 0.0)
+
+    verdict, reasons = one(hand, levels={"protection_active": 1.0}, shape={"protection_active": early})
+    assert verdict == "clamped" and "though not in the window" in reasons
 
 
 def test_clamped_at_the_power_limit(hand):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 
+import numpy as np
+
 from phasewright.bench import Bench, Campaign, Step, limits_of
 from phasewright.findings.answers import answer_questions
 from phasewright.findings.checks import check_readings
@@ -12,7 +14,7 @@ from phasewright.findings.comparisons import compare_steps
 from phasewright.findings.derivations import derive_figures
 from phasewright.findings.figures import Source, measure_step, sources_of
 from phasewright.findings.holding import Case, unexplained_shortfall
-from phasewright.findings.incidents import find_incident
+from phasewright.findings.incidents import find_incident, machine_stamps
 from phasewright.findings.margins import find_margins
 from phasewright.findings.notes import gather_notes
 from phasewright.findings.records import Analysis, NotComputable, StepFinding
@@ -48,11 +50,12 @@ def analyze(
     steps = {step.name: step for step in campaign.steps}
     _refuse_mismatch(steps, spans, windows)
     sources, lost = sources_of(bench, campaign, recording)
+    stamps = machine_stamps(sources)
     findings, notes = [], []
     for index, (span, window) in enumerate(zip(spans, windows, strict=True)):
         if progress is not None:
             progress(index / max(len(spans), 1), f"working out {span.name}")
-        finding, said = _find_step(bench, sources, lost, span, steps[span.name], window)
+        finding, said = _find_step(bench, sources, lost, stamps, span, steps[span.name], window)
         findings.append(finding)
         notes += said
     comparisons = compare_steps(campaign, findings)
@@ -83,6 +86,7 @@ def _find_step(
     bench: Bench,
     sources: Mapping[str, Source],
     lost: Mapping[str, NotComputable],
+    stamps: np.ndarray | None,
     span: StepSpan,
     step: Step,
     window: Window,
@@ -91,7 +95,7 @@ def _find_step(
     sheet = measure_step(bench, sources, lost, span, step, window)
     derive_figures(sheet, bench, step, window)
     margins, unjudged = find_margins(sheet, limits_of(bench, step.settings), window)
-    incident = find_incident(sources, span, step)
+    incident = find_incident(sources, stamps, span, step)
     case = Case(bench, step, span, window, sheet, margins, sources, incident)
     verdict = judge_step(case)
     notes = list(sheet.notes)

@@ -27,7 +27,7 @@ from phasewright.findings.trust import PACKAGE_OFFSET_U, Trust, observed_resolut
 from phasewright.logs import AlignedTrace, Recording, StepSpan, Window
 from phasewright.quantity import Part, Value, value_from_parts
 
-__all__ = ["Source", "measure_step", "sources_of"]
+__all__ = ["Source", "measure_step", "readings_of_step", "sources_of"]
 
 LEADS = ("input_power", "package_power", "rail_current")
 """Channels that show how the load wandered, the most precise first."""
@@ -125,6 +125,12 @@ def _measure_channel(
         sheet.lack(name, why, "hold the step longer, or look at the log for gaps")
     else:
         readings[name] = inside
+    if name.partition(".")[0] == "error_count":
+        _count_errors(sheet, name, trace, span)
+        return
+    if trace.unit == "J":
+        return
+    if name in readings and inside is not None:
         sheet.put(name, mean_of(trace, inside, source.trust, window, span, lead if trace.unit in FOLLOWERS else None))
         if inside.left_out > 0.2 * (inside.count + inside.left_out):
             sheet.notes.append(
@@ -133,18 +139,24 @@ def _measure_channel(
             )
     if trace.unit not in ("W", "A", "degC"):
         return
-    peaks = inside if trace.unit == "degC" else _inside_step(trace, span)
+    # Power and current follow the setting at once, so their peak is sought in the whole step, first seconds included;
+    # temperatures carry the step before into this one, so theirs is sought in the window only.
+    peaks = inside if trace.unit == "degC" else readings_of_step(trace, span)
     if peaks is not None and peaks.count:
         sheet.put(f"{name}_peak", peak_of(trace, peaks, source.trust, span))
         sheet.peak_averaging[f"{name}_peak"] = peaks.raw_averaging
 
 
-def _inside_step(trace: AlignedTrace, span: StepSpan) -> Readings:
-    """Return the readings that surely belong to the step.
+def _count_errors(sheet: Sheet, name: str, trace: AlignedTrace, span: StepSpan) -> None:
+    """Enter how many errors the load reported within the step: the rise of its count."""
+    count = readings_of_step(trace, span).value
+    if count.size:
+        rise = float(np.sum(np.maximum(np.diff(count), 0.0)))
+        sheet.put(name, Figure(Value(rise, "1", 0.0, rise, rise, "measured"), "rise of the count over the step"))
 
-    Power and current follow the setting at once, so their peak is sought in the whole step, first seconds included;
-    temperatures carry the step before into this one, so theirs is sought in the window only.
-    """
+
+def readings_of_step(trace: AlignedTrace, span: StepSpan) -> Readings:
+    """Return the readings that surely belong to the step: those further from its ends than its clock is unsure."""
     unsure = 3.0 * trace.time_u if math.isfinite(trace.time_u) else 0.1 * (span.end_s - span.start_s)
     guard = min(max(unsure, trace.averaging, 0.5), 0.1 * (span.end_s - span.start_s))
     return take_readings(trace, span.start_s + guard, span.end_s - guard)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from phasewright.bench import Bench, Step
-from phasewright.findings.figures import Source
+from phasewright.findings.figures import Source, readings_of_step
 from phasewright.findings.incidents import Incident
 from phasewright.findings.margins import relative
 from phasewright.findings.readings import Readings, take_readings
@@ -19,6 +19,8 @@ from phasewright.quantity import to_text
 
 __all__ = ["Case", "load_reached", "protection_share", "signs_of_holding", "unexplained_shortfall"]
 
+BRIEFLY = 0.01
+"""Share of a step for which a protection may act outside the window without the step counting as held back."""
 AT_LIMIT = 0.99
 """Share of a power limit above which the processor counts as held at it: limiters work in steps of a watt or so."""
 AT_TEMPERATURE = 1.0
@@ -57,10 +59,12 @@ class Case:
 def signs_of_holding(case: Case) -> list[str]:
     """Return every sign that something held the step back, in words; [] when there is none."""
     signs = ["seen at the bench: clamped"] if case.step.outcome == "clamped" else []
-    active = protection_share(case)
+    active, in_step = protection_share(case), protection_share(case, whole=True)
     if active:
-        signs.append(f"a protection was active in {_percent(active)} of the readings")
-    elif active is None:
+        signs.append(f"a protection was active in {_percent(active)} of the window's readings")
+    elif in_step is not None and in_step > BRIEFLY:
+        signs.append(f"a protection was active in {_percent(in_step)} of the step's readings, though not in the window")
+    elif active is None and in_step is None:
         # With the flag logged and at zero, a load below plan was the load's own doing.
         found = (_at_power_limit(case), _at_temperature_limit(case), _short_of_load(case), _clock_drop(case))
         signs += [text for text in found if text]
@@ -71,12 +75,15 @@ def _percent(share: float) -> str:
     return f"{100.0 * share:.0f} %" if share >= 0.01 else "under 1 %"
 
 
-def protection_share(case: Case) -> float | None:
-    """Return the share of readings [1] with a protection active, None when that is not logged."""
+def protection_share(case: Case, *, whole: bool = False) -> float | None:
+    """Return the share of readings [1] with a protection active, None when that is not logged.
+
+    In the window, or in the `whole` step as far as the clock is sure of it.
+    """
     shares = []
     for name, source in case.sources.items():
         if name.partition(".")[0] == "protection_active":
-            readings = case.readings(source)
+            readings = readings_of_step(source.trace, case.span) if whole else case.readings(source)
             if readings.count:
                 shares.append(float(np.mean(readings.value > 0.0)))
     return max(shares) if shares else None

@@ -12,7 +12,7 @@ from phasewright.findings.figures import Source
 from phasewright.findings.readings import Readings, take_readings
 from phasewright.logs import StepSpan
 
-__all__ = ["Incident", "find_incident"]
+__all__ = ["Incident", "find_incident", "machine_stamps"]
 
 POWER = ("input_power", "input_current", "rail_power", "rail_current", "package_power")
 """Channels that show whether the machine still draws power, the most independent of it first."""
@@ -32,14 +32,16 @@ class Incident:
     sentence: str
 
 
-def find_incident(sources: Mapping[str, Source], span: StepSpan, step: Step) -> Incident | None:
-    """Return the sign of a trip within the step, or None.
+def find_incident(
+    sources: Mapping[str, Source], stamps: np.ndarray | None, span: StepSpan, step: Step
+) -> Incident | None:
+    """Return the sign of a trip within the step, or None; `stamps` are the `machine_stamps` of the recording.
 
     A collapse of power alone can be the end of the load program. It counts as a trip when the machine falls silent
     with it, when no log of the machine could tell, or when the step was stated to last longer.
     """
     collapse = _collapse(sources, span)
-    silence = _silence(sources, span)
+    silence = _silence(sources, stamps, span)
     restart = _restart(sources, span)
     if restart is not None and (collapse is not None or silence is not None):
         return Incident(True, f"the machine's log starts again at {restart:.0f} s: it was lost and came back")
@@ -97,21 +99,20 @@ def _collapse_of(readings: Readings, span: StepSpan) -> tuple[float, float, floa
     return at, before, float(np.median(value[last_high + 1 :]))
 
 
-def _machine_stamps(sources: Mapping[str, Source]) -> np.ndarray | None:
+def machine_stamps(sources: Mapping[str, Source]) -> np.ndarray | None:
     """Return the sorted times at which the machine wrote something itself [s], None when no log is the machine's."""
     for name, item in sources.items():
         if base_channel(name).name in MACHINE:
             trace = item.trace
-            return np.sort(trace.end_s[np.isfinite(trace.value)])
+            return np.sort(trace.end_s[np.isfinite(trace.value)], kind="stable")
     return None
 
 
-def _silence(sources: Mapping[str, Source], span: StepSpan) -> tuple[float, float] | None:
+def _silence(sources: Mapping[str, Source], stamps: np.ndarray | None, span: StepSpan) -> tuple[float, float] | None:
     """Return (from, to) [s] of a silence of the machine that begins well before the step's end.
 
     At the end of a step a logger may be stopped by hand, so a silence that begins there says nothing.
     """
-    stamps = _machine_stamps(sources)
     if stamps is None or stamps.size < 3:
         return None
     least = max(SHORTEST, 8.0 * float(np.median(np.diff(stamps))))

@@ -110,11 +110,13 @@ def _clamped(case: Case) -> Verdict | None:
 
 
 def _beyond(case: Case) -> Verdict | None:
-    """A state above a limit ran, yet is not sustained: docs/decisions, margins below zero."""
-    above = [margin for margin in case.margins if above_limit(margin)]
-    if not above:
+    """A state above a limit, or one with errors, ran and yet is not sustained (docs/decisions/0004)."""
+    reasons = [f"it ran beyond a limit: {margin_text(margin)}" for margin in case.margins if above_limit(margin)]
+    errors = case.sheet.quantities.get("error_count")
+    if errors is not None and errors.value > 0.0:
+        reasons.append(f"it ran, but the load reported {errors.value:.0f} error{'' if errors.value == 1.0 else 's'}")
+    if not reasons:
         return None
-    reasons = [f"it ran beyond a limit: {margin_text(margin)}" for margin in above]
     return Verdict("marginal", (*reasons, *_heat_notes(case)))
 
 

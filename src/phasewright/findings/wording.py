@@ -17,6 +17,7 @@ FATES = {
     "sustained": "held",
     "marginal": "ran too close to a limit to be sure",
     "beyond": "ran beyond a limit",
+    "errors": "ran with errors",
     "clamped": "{was} held back",
     "tripped": "tripped",
     "unsettled": "had not settled",
@@ -72,6 +73,12 @@ def fate_of(finding: StepFinding) -> str:
     """Return the key of `FATES` for what became of one step."""
     if finding.verdict == "marginal" and any(above_limit(margin) for margin in finding.margins):
         return "beyond"
+    if (
+        finding.verdict == "marginal"
+        and "error_count" in finding.quantities
+        and finding.quantities["error_count"].value
+    ):
+        return "errors"
     return finding.verdict
 
 
