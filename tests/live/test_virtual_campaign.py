@@ -135,6 +135,7 @@ def test_errors_can_be_chosen(tmp_path):
     read = host.columns["package power"][inside].mean()
     true = made.truth.mean("package_power", at[inside][0] - 1.0, at[inside][-1])
     assert read == pytest.approx(true * (1.0 + 0.03 * 1.2) - 0.5, abs=0.1)
+    assert set(made.truth.errors) == set(scenario.error_names)
     with pytest.raises(ValueError, match="host/package_power/gian"):
         run_scenario(brief(errors={"host/package_power/gian": 1.0}), 3)
 
@@ -220,6 +221,25 @@ def test_true_peak_is_the_greatest_mean():
     slow, fast = (truth.peak("package_power", step.start_s, step.end_s, a) for a in (10.0, 0.1))
     assert mean < slow < fast
     assert fast < 1.4 * mean
+
+
+def test_true_figures_by_the_names_of_the_findings():
+    truth = run_scenario(brief(), 3).truth
+    step = truth.step("five")
+    window = step.start_s + 5.0, step.end_s - 5.0
+    mean = {name: truth.mean(name, *window) for name in truth.channels()}
+    figure = {name: truth.figure(name, "five", *window) for name in (
+        "loss", "delivery_efficiency", "conversion_loss", "conversion_efficiency", "phase_current", "regulator_rise")}
+    # Everything that leaves the input and does not reach the package: path, regulator, what hangs beside it.
+    beside = mean["other_loads"] - 15.0
+    assert figure["loss"] == pytest.approx(mean["path_loss"] + mean["regulator_loss"] + beside, rel=1e-9)
+    assert figure["conversion_loss"] == pytest.approx(mean["path_loss"] + mean["regulator_loss"], rel=1e-9)
+    assert figure["delivery_efficiency"] == pytest.approx(1.0 - figure["loss"] / mean["input_power"], rel=1e-9)
+    assert 0.8 < figure["delivery_efficiency"] < figure["conversion_efficiency"] < 0.95
+    assert figure["phase_current"] == pytest.approx(mean["rail_current"] / 5)
+    assert truth.figure("input_power", "five", *window) == mean["input_power"]
+    with pytest.raises(KeyError):
+        truth.figure("happiness", "five", *window)
 
 
 def test_big_campaign_has_the_wished_size(tmp_path):

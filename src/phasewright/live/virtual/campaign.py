@@ -85,10 +85,7 @@ def run_physics(scenario: Scenario, seed: int) -> tuple[Run, Mapping[str, float]
 
 def drawn_quantiles(scenario: Scenario, generator: np.random.Generator) -> dict[str, float]:
     """Return the normal quantile of every systematic error, those of ``scenario.errors`` in place of drawn ones."""
-    names = [f"{item.name}/{channel}/{kind}" for item in scenario.instruments for channel in item.accuracy
-             for kind in ("gain", "offset")]
-    names += ["board/other_loads", "board/input_resistance"]
-    names += [f"parts/{name}" for name in ("stage_resistance", "inductor_resistance", "overlap", "core", "thermal")]
+    names = scenario.error_names
     drawn = {name: float(z) for name, z in zip(names, generator.standard_normal(len(names)), strict=True)}
     unknown = set(scenario.errors) - set(drawn)
     if unknown:
@@ -156,8 +153,12 @@ def _plan(scenario: Scenario, true: parts.Parts, generator: np.random.Generator)
         if scenario.period:
             low = idle_level / full
             relative = relative * (low + (1.0 - low) * workload.square(int(step.dwell), scenario.period))
-        piece = yield Stretch(step.name, "step", step.phase_count, full * relative, _guards(scenario, step),
-                              step.fan_duty)
+        load = full * relative
+        # Loads do not begin and end on the second.
+        late, early = generator.integers(0, workload.BLOCK, 2)
+        load[:late] = load[len(load) - early :] = idle_level
+        piece = yield Stretch(step.name, "step", step.phase_count, load, _guards(scenario, step), step.fan_duty,
+                              late=late * workload.GRID, early=early * workload.GRID)
         if piece.trip is not None:
             yield Stretch("", "off", step.phase_count, np.zeros(scenario.restart * workload.BLOCK), plain)
             yield idle(20, true.phase_count)

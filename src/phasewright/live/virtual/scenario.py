@@ -13,6 +13,9 @@ from phasewright.live.virtual.parts import Hidden, Layout
 from phasewright.live.virtual.simulation import Surroundings
 from phasewright.live.virtual.workload import Fluctuation
 
+LOT = ("stage_resistance", "inductor_resistance", "overlap", "core", "thermal")
+"""What may be off its data sheet for a whole lot of parts."""
+
 
 @dataclass(frozen=True, slots=True)
 class PlannedStep:
@@ -80,6 +83,14 @@ class Scenario:
         """Name of the log with the fastest input power."""
         power = [i for i in self.instruments if any(c.signal.startswith("input_") for c in i.columns)]
         return min(power or self.instruments, key=lambda item: item.period).log
+
+    @property
+    def error_names(self) -> tuple[str, ...]:
+        """Name of every systematic error of the scenario, as `errors` takes them."""
+        names = [f"{item.name}/{channel}/{kind}" for item in self.instruments for channel in item.accuracy
+                 for kind in ("gain", "offset")]
+        names += ["board/other_loads", "board/input_resistance"]
+        return (*names, *(f"parts/{name}" for name in LOT))
 
     @property
     def lab_zero(self) -> float:

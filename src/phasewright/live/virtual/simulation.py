@@ -55,6 +55,10 @@ class Stretch:
     fan_duty: float | None = None
     """Fixed duty; None = from the fan map."""
     set_voltage: float | None = None
+    late: float = 0.0
+    """The load begins so long after the stretch [s]."""
+    early: float = 0.0
+    """The load ends so long before the stretch [s]."""
 
     @property
     def seconds(self) -> int:

@@ -115,6 +115,27 @@ class Truth:
         """Return the true mean of `channel` between two times of the reference clock [s]; KeyError if unknown."""
         return float(self.signals.get(channel).mean(self.to_lab(start_s), self.to_lab(end_s)))
 
+    def figure(self, name: str, step: str, start_s: float, end_s: float) -> float:
+        """Return a true figure of `step` over a window of the reference clock [s], by the names of the findings.
+
+        Knows every channel of `mean`, and ``loss``, ``delivery_efficiency``, ``conversion_loss``,
+        ``conversion_efficiency``, ``phase_current``, ``stage_current``, ``regulator_rise``. KeyError for others.
+        """
+        def mean(channel: str) -> float:
+            return self.mean(channel, start_s, end_s)
+
+        count, stages = self.step(step).phase_count, self.bench.regulator.stages_per_phase
+        figures = {
+            "loss": lambda: mean("input_power") - mean("package_power"),
+            "delivery_efficiency": lambda: mean("package_power") / mean("input_power"),
+            "conversion_loss": lambda: mean("input_power") - mean("other_loads") - mean("rail_power"),
+            "conversion_efficiency": lambda: mean("rail_power") / (mean("input_power") - mean("other_loads")),
+            "phase_current": lambda: mean("rail_current") / count,
+            "stage_current": lambda: mean("rail_current") / count / stages,
+            "regulator_rise": lambda: mean("regulator_temperature") - mean("coolant_temperature"),
+        }
+        return float(figures[name]()) if name in figures else mean(name)
+
     def step(self, name: str) -> TrueStep:
         """Return the true step called `name`; KeyError if there is none."""
         for item in self.steps:
@@ -197,7 +218,9 @@ def build_truth(scenario: Scenario, run: Run, signals: Signals, readings: Mappin
 
 def _true_step(truth: Truth, run: Run, piece: Piece) -> TrueStep:
     signals, stretch = truth.signals, piece.stretch
-    start, end = float(piece.start), float(piece.end if piece.trip is None else piece.trip.time)
+    start, end = piece.start + stretch.late, piece.end - stretch.early
+    if piece.trip is not None:
+        end = piece.trip.time
     lead = max(end - 30.0, start)
     hot = float(signals.get("regulator_temperature").mean(lead, end))
     coolant = float(signals.get("coolant_temperature").mean(lead, end))
