@@ -201,7 +201,8 @@ def _noted_steps(truth: Truth, generator: np.random.Generator) -> list[tuple[Pla
     rows = []
     for step in scenario.steps:
         true = truth.step(step.name)
-        outcome = {"held": "ran", "clamped": "clamped", "tripped": "tripped"}[true.state]
+        seen = {"held": "ran", "clamped": "clamped", "tripped": "tripped"}[true.state]
+        outcome = seen if scenario.tell_outcome else ""
         if scenario.step_source == "edges":
             rows.append((step, "", "", outcome))
             continue

@@ -70,7 +70,8 @@ def random_scenario(generator: np.random.Generator) -> Scenario:
         marker=bool(g.random() < 0.5), begin=f"2025-{g.integers(1, 13):02d}-{g.integers(1, 28):02d}T"
         f"{g.integers(6, 20):02d}:{g.integers(0, 60):02d}:{g.integers(0, 60):02d}",
         step_clock="host" if g.random() < 0.7 else "", step_time_error=float(g.uniform(0.1, 1.0)),
-        cost=Cost(8.0, 250.0, 0.3, "EUR"), notes="Simulated trial campaign on an invented bench.")
+        tell_outcome=bool(g.random() < 0.5), cost=Cost(8.0, 250.0, 0.3, "EUR"),
+        notes="Simulated trial campaign on an invented bench.")
 
 
 def _hidden(g: np.random.Generator, power: float) -> Hidden:

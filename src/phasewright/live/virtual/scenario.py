@@ -72,6 +72,8 @@ class Scenario:
     """Log on whose clock the step list was noted; '' = the reference log, as seconds."""
     step_time_error: float = 0.4
     """Standard deviation of the noted step times [s]."""
+    tell_outcome: bool = True
+    """The step list says what was seen: ran, clamped, tripped."""
     cost: Cost = Cost()
     errors: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     """Normal quantiles that replace drawn ones: ``<instrument>/<channel>/gain``, ``.../offset``, ``board/other_loads``,

@@ -8,7 +8,8 @@ from phasewright.live.virtual import electrical, simulation, thermal, workload
 from phasewright.live.virtual.parts import Parts
 from phasewright.live.virtual.simulation import Guards, Keeper, Piece, Run, State, Stretch, Surroundings
 
-WATCHED = ("regulator_temperature", "coolant_temperature")
+WATCHED = ("regulator_temperature", "coolant_temperature", "board_temperature", "processor_temperature")
+"""Temperatures that must all have settled."""
 RUNAWAY = 400.0
 """No simulated part exists above this temperature [degC]."""
 
@@ -67,14 +68,17 @@ def settle(run: Run, piece: Piece, start: float, end: float) -> tuple[dict[str, 
         at = network.steady(run.heat[first:last].mean(axis=0), duty, room)
     else:
         at, duty = find_steady(run.parts, network, surroundings, free, room=room, start=now, duty=duty)
-    names = {"regulator_temperature": float(at[nodes.stage].max()), "coolant_temperature": float(at[nodes.coolant]),
-             "processor_temperature": float(at[nodes.die])}
+    hottest = nodes.stage.start + int(np.argmax(at[nodes.stage]))
+
+    def by_name(t: np.ndarray) -> dict[str, float]:
+        return {"regulator_temperature": float(t[hottest]), "coolant_temperature": float(t[nodes.coolant]),
+                "board_temperature": float(t[nodes.copper].mean()), "processor_temperature": float(t[nodes.die])}
+
+    names = by_name(at)
     if not np.isfinite(at).all():
         return names, {name: np.inf for name in names}
     left = _left_over(run, free, at, run.temperatures[lead] - at, duty, last - lead)
-    hottest = nodes.stage.start + int(np.argmax(at[nodes.stage]))
-    return names, {"regulator_temperature": -float(left[hottest]), "coolant_temperature": -float(left[nodes.coolant]),
-                   "processor_temperature": -float(left[nodes.die])}
+    return names, by_name(-left)
 
 
 def _left_over(run: Run, stretch: Stretch, at: np.ndarray, away: np.ndarray, duty: float, seconds: int) -> np.ndarray:
