@@ -42,6 +42,8 @@ class Intervals:
     """Standard uncertainty of the intervals against the stamps: unknown stamp position, unknown averaging, rounded
     stamps [s]."""
     stamp_at: str
+    stamp_lag: float
+    """How far the end of a reading lies after its stamp [s]."""
     low: np.ndarray | None = None
     high: np.ndarray | None = None
     condensed: bool = False
@@ -139,7 +141,7 @@ def condense(
         value, low, high, averaging = column[2], None, None, trace.averaging
     return Intervals(
         trace.channel, trace.unit, trace.log, zero_ns, start, end, value, segments, period, averaging,
-        trace.averaging, doubt, trace.stamp_at, low, high, bool(fast),
+        trace.averaging, doubt, trace.stamp_at, float(moved), low, high, bool(fast),
     )
 
 

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from phasewright.bench import Bench, Campaign, Fault, LogFault
-from phasewright.logs.clocks.matching import Match, match_clocks
+from phasewright.logs.clocks.integral import integrate
+from phasewright.logs.clocks.matching import Bounds, Match, match_clocks
 from phasewright.logs.clocks.pairs import candidates, choose_reference, power_like
 from phasewright.logs.condense import Intervals, condense
 from phasewright.logs.records import AlignedTrace, ClockMap, Recording, Remark, Trace
@@ -129,7 +130,7 @@ def _align_log(
     wish: float | None,
 ) -> tuple[list[tuple[Piece, ClockMap]], list[Remark], list[Fault]]:
     """Clock maps of every piece of one log."""
-    theirs = [power_like(x) for x in candidates(intervals[reference])]
+    theirs = [(x, integrate(x)) for x in map(power_like, candidates(intervals[reference]))]
     ours = [power_like(x) for x in candidates(intervals[name])]
     longest = max(traces[name], key=lambda t: len(t.segments))
     found: list[tuple[Piece, ClockMap]] = []
@@ -142,7 +143,7 @@ def _align_log(
         span = (float((longest.time_ns[a] - zero[name]) * 1e-9), float((longest.time_ns[b - 1] - zero[name]) * 1e-9))
         matches = match_clocks(
             theirs, [_cut(x, segment) for x in ours], span=span,
-            low=-CLOCK_BOUND if absolute else -np.inf, high=CLOCK_BOUND if absolute else np.inf, wish=wish,
+            bounds=Bounds(-CLOCK_BOUND, CLOCK_BOUND, wish) if absolute else Bounds(wish=wish),
         )
         for match in matches:
             piece = Piece(segment, int(round(match.first * 1e9)) + zero[name], int(round(match.last * 1e9)) + zero[name])
@@ -239,8 +240,9 @@ def _place(trace: Trace, x: Intervals, pieces: list[tuple[Piece, ClockMap]], ins
             a, b = 0, len(x.value)
         else:
             a, b = x.segments[min(piece.segment, len(x.segments) - 1)]
+            stamp = x.end[a:b] - x.stamp_lag
             low, high = (piece.first_ns - x.zero_ns) * 1e-9, (piece.last_ns - x.zero_ns) * 1e-9
-            a, b = a + int(np.searchsorted(x.end[a:b], low - 1e-6)), a + int(np.searchsorted(x.end[a:b], high + 1e-6))
+            a, b = a + int(np.searchsorted(stamp, low - 1e-6)), a + int(np.searchsorted(stamp, high + 1e-6))
         if b <= a:
             continue
         start, end = x.start[a:b], x.end[a:b]

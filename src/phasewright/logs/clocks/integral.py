@@ -29,6 +29,12 @@ class Integral:
     period: float
 
     @property
+    def spread(self) -> float:
+        """Standard deviation of z over the record: 1, unless nothing moves."""
+        length = float(self.covered[-1])
+        return float(max(self.second[-1] / length - (self.first[-1] / length) ** 2, 0.0)) ** 0.5 if length > 0 else 0.0
+
+    @property
     def span(self) -> tuple[float, float]:
         """First and last moment of the record [s]."""
         return float(self.knot[0]), float(self.knot[-1])

@@ -1,4 +1,4 @@
-"""One stretch of one log against the reference: candidates, refusal when they are too alike, fine fit."""
+"""One stretch of one log against the reference: candidates, refusal when they are too alike, fine fit, clock steps."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from phasewright.logs.clocks.coarse import Correlation, Peak, correlate_edges
+from phasewright.logs.clocks.coarse import Correlation, correlate_edges
 from phasewright.logs.clocks.fit import ClockFit, Readings, fit_clock
 from phasewright.logs.clocks.integral import Integral, integrate
+from phasewright.logs.clocks.splits import LEAST_STEP, ClockStep, looks_set, matching_places, mismatch, propose_small_steps, propose_steps
 from phasewright.logs.condense import Intervals, stamp_shift
 
 REFUSE_RATIO = 0.9
@@ -19,6 +20,7 @@ LEAST_SIGNAL = 6.0
 QUARTZ_U = 50.0
 """Standard uncertainty of an instrument clock's rate when the record is too short to show it [ppm]; common practice, no
 source."""
+_FEWEST = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,7 @@ class Match:
     status: str
     """aligned | ambiguous | none"""
     first: float
+    """First and last stamp of the stretch [s] on its own clock."""
     last: float
     offset: float = 0.0
     offset_u: float | None = None
@@ -43,68 +46,239 @@ class Match:
     note: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """Offsets that are possible [s]; `wish` is a person's choice, or what the same clock showed elsewhere."""
+
+    low: float = -np.inf
+    high: float = np.inf
+    wish: float | None = None
+    wish_reach: float = 5.0
+    """How far from the wish is looked [s]."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pair:
+    """Two channels and the readings of ours that are being placed."""
+
+    theirs: Intervals
+    ours: Intervals
+    yours: Integral
+    first: int
+    last: int
+
+    def part(self, first: int, last: int) -> _Pair:
+        return replace(self, first=first, last=last)
+
+    @property
+    def window(self) -> float:
+        return max(1.0, _length(self.ours), _length(self.theirs))
+
+    def span(self) -> tuple[float, float]:
+        """First and last stamp [s] of the part."""
+        x = self.ours
+        return float(x.end[self.first] - x.stamp_lag), float(x.end[self.last - 1] - x.stamp_lag)
+
+
 def match_clocks(
-    reference: Sequence[Intervals],
+    reference: Sequence[tuple[Intervals, Integral]],
     other: Sequence[tuple[Intervals, int, int]],
     *,
     span: tuple[float, float],
-    low: float,
-    high: float,
-    wish: float | None = None,
+    bounds: Bounds,
 ) -> list[Match]:
-    """Return the matches of one stretch (`span` [s] on its own clock), in order.
+    """Return the matches of one stretch (`span` [s] on its own clock), in order: more than one where its clock was set.
 
     `reference` and `other` are the channels that may be compared, best first; each of `other` with its index range.
     """
     if not reference or not other:
         missing = "the reference" if not reference else "this"
         return [Match("none", *span, pivot=0.5 * sum(span), note=f"{missing} log has no channel that follows the load")]
-    best: Match | None = None
+    best: list[Match] | None = None
     for ours, a, b in other[:3]:
-        for theirs in reference[:2]:
-            match = _match_pair(theirs, ours, a, b, span, low, high, wish)
-            if match.status == "aligned":
-                return [match]
-            if best is None or (best.status == "none" and match.status == "ambiguous"):
-                best = match
-    return [best]
+        for theirs, yours in reference[:2]:
+            found = _match_pair(_Pair(theirs, ours, yours, a, b), bounds)
+            found[0] = replace(found[0], first=span[0])
+            found[-1] = replace(found[-1], last=span[1])
+            if all(match.status == "aligned" for match in found):
+                return found
+            if best is None or (best[0].status == "none" and any(match.status != "none" for match in found)):
+                best = found
+    return best
 
 
-def _match_pair(
-    theirs: Intervals, ours: Intervals, a: int, b: int, span: tuple[float, float], low: float, high: float,
-    wish: float | None,
-) -> Match:
-    pair = (theirs.channel, ours.channel)
-    middle = 0.5 * (span[0] + span[1])
-    blank = Match("none", *span, pivot=middle, pair=pair)
-    if np.isfinite(ours.value[a:b]).sum() < 12:
-        return replace(blank, note=f"only {int(np.isfinite(ours.value[a:b]).sum())} readings of {ours.channel}")
-    mine, yours = integrate(ours, a, b), integrate(theirs)
-    if len(mine.knot) < 3 or len(yours.knot) < 3:
-        return replace(blank, note="too few readings")
-    window = max(1.0, _length(ours), _length(theirs))
-    if wish is not None:
-        low, high = wish - 5 * window, wish + 5 * window
+def _match_pair(pair: _Pair, bounds: Bounds) -> list[Match]:
+    span = pair.span()
+    blank = Match("none", *span, pivot=0.5 * sum(span), pair=(pair.theirs.channel, pair.ours.channel))
+    count = int(np.isfinite(pair.ours.value[pair.first : pair.last]).sum())
+    if count < _FEWEST:
+        return [replace(blank, note=f"only {count} readings of {pair.ours.channel}")]
+    mine = integrate(pair.ours, pair.first, pair.last)
+    if len(mine.knot) < 3 or len(pair.yours.knot) < 3:
+        return [replace(blank, note="too few readings")]
+    low, high = bounds.low, bounds.high
+    if bounds.wish is not None:
+        low, high = bounds.wish - bounds.wish_reach, bounds.wish + bounds.wish_reach
     found = correlate_edges(
-        yours, mine, window=window, low=low, high=high, drifts=_drifts(span, window), pivot=middle
+        pair.yours, mine, window=pair.window, low=low, high=high, drifts=_drifts(span, pair.window), pivot=blank.pivot
     )
-    signal = found.peaks[0].score / found.noise if found.peaks and found.noise > 0 else 0.0
-    listed = tuple((peak.offset, peak.score) for peak in found.peaks)
-    blank = replace(blank, peak_ratio=found.ratio if found.peaks else None)
-    if not found.peaks or (signal < LEAST_SIGNAL and wish is None):
-        return replace(blank, note=f"no edge of {ours.channel} stands out in {theirs.channel} (signal {signal:.1f} of noise)")
-    if found.ratio > REFUSE_RATIO and wish is None:
-        return replace(
-            blank, status="ambiguous", offset=found.peaks[0].offset, candidates=listed, overlap=found.peaks[0].overlap,
-            note=f"{len(listed)} offsets fit nearly alike (second peak {found.ratio:.2f} of the first); "
-            f"choose one of them or give the load an uneven marker",
-        )
-    return _refine(yours, mine, theirs, ours, a, b, found, found.peaks[0], blank)
+    if not found.peaks:
+        return [replace(blank, note=f"no edge of {pair.ours.channel} is seen in {pair.theirs.channel}")]
+    blank = replace(blank, peak_ratio=found.ratio)
+    signal = found.peaks[0].score / found.noise if found.noise > 0 else 0.0
+    peak = found.peaks[0]
+    if bounds.wish is None and signal < LEAST_SIGNAL:
+        return [replace(blank, candidates=_listed(found), note=f"no edge of {pair.ours.channel} stands out in "
+                        f"{pair.theirs.channel} (best match {signal:.1f} times its noise)")]
+    offsets = [p.offset for p in found.peaks[:3] if p.score > 0.4 * peak.score]
+    placed = _place(pair, offsets, peak.drift, found.lag_width, blank)
+    if bounds.wish is None and found.ratio > REFUSE_RATIO and len(placed) == 1:
+        return [replace(
+            blank, status="ambiguous", offset=peak.offset, candidates=_listed(found), overlap=peak.overlap,
+            note=f"{len(found.peaks)} offsets fit nearly alike (second peak {found.ratio:.2f} of the first); choose one "
+            "of them, or give the load an uneven marker")]
+    return placed
+
+
+def _listed(found: Correlation) -> tuple[tuple[float, float], ...]:
+    return tuple((peak.offset, peak.score) for peak in found.peaks)
+
+
+def _place(pair: _Pair, offsets: list[float], drift: float, lag_width: float, blank: Match, depth: int = 0) -> list[Match]:
+    """Fit one part; where its clock was set, place the parts before and after by themselves."""
+    match, fit = _refine(pair, offsets[0], drift, lag_width, blank)
+    x = pair.ours
+    if fit is None or depth > 5 or pair.last - pair.first < 4 * _FEWEST or _swapped(pair):
+        return [match]
+    end, value = x.end[pair.first : pair.last], x.value[pair.first : pair.last]
+    if not looks_set(fit, int(np.isfinite(value).sum()), np.diff(end)):
+        return [match]
+    length = _own_length(x)
+    whole = _cost(pair, [match], [0, len(end)])
+    proposals = [replace(step, offset=step.offset + (blank.pivot - match.pivot) * step.drift * 1e-6)
+                 for step in propose_small_steps(fit, end)]
+    halves, cut = _best_halves(pair, proposals, whole, lag_width, blank)
+    if halves is None:
+        proposals = propose_steps(pair.yours, end, value, _own_length(x), [match.offset, *offsets], blank.pivot)
+        halves, cut = _best_halves(pair, proposals, whole, lag_width, blank)
+    if halves is None:
+        return [match]
+    out: list[Match] = []
+    for half, (a, b), side in zip(
+        halves, ((pair.first, pair.first + cut), (pair.first + cut, pair.last)), ("after", "before"), strict=True
+    ):
+        own = replace(half, note=f"{blank.note}clock was set by {_set_by(halves):+.2f} s {side} this stretch; ")
+        below = _place(pair.part(a, b), [half.offset], half.drift, lag_width, own, depth + 1) if half.overlap else [half]
+        out += below
+    return out
+
+
+def _best_halves(
+    pair: _Pair, proposals: list[ClockStep], whole: tuple[float, float], lag_width: float, blank: Match
+) -> tuple[list[Match] | None, int]:
+    """The two halves that explain the part markedly better than one offset does, and where they meet."""
+    best: tuple[float, list[Match], int] | None = None
+    tried: set[int] = set()
+    queue = list(proposals)
+    while queue:
+        step = queue.pop(0)
+        if step.index in tried:
+            continue
+        tried.add(step.index)
+        halves = _halves(pair, step, lag_width, blank)
+        if halves is None:
+            continue
+        cost = _cost(pair, halves, [0, step.index, pair.last - pair.first])
+        if cost[0] > whole[0] - 25.0 * max(min(whole[1], cost[1]), 1e-9):
+            continue
+        if best is None or cost[0] < best[0]:
+            best = (cost[0], halves, step.index)
+            better = _better_place(pair, halves, step)
+            if better is not None and better.index not in tried:
+                queue.insert(0, better)
+    return (None, 0) if best is None else (best[1], best[2])
+
+
+def _better_place(pair: _Pair, halves: list[Match], step: ClockStep) -> ClockStep | None:
+    """Where the stamps show a step of the size that the halves ask for, if that is elsewhere."""
+    x = pair.ours
+    end, value = x.end[pair.first : pair.last], x.value[pair.first : pair.last]
+    rows = np.arange(len(end))
+    costs = []
+    for match in halves:
+        own = end + match.drift * 1e-6 * (end - match.pivot)
+        costs.append(mismatch(pair.yours, own, value, _own_length(x), match.offset, rows))
+    size = _set_by(halves)
+    places = matching_places(end, size, *costs)
+    if not places or places[0] == step.index:
+        return None
+    return replace(step, index=places[0], size=size)
+
+
+def _halves(pair: _Pair, step: ClockStep, lag_width: float, blank: Match) -> list[Match] | None:
+    halves = []
+    for a, b, offset in (
+        (pair.first, pair.first + step.index, step.offset),
+        (pair.first + step.index, pair.last, step.offset - step.size),
+    ):
+        part = pair.part(a, b)
+        span = part.span()
+        own = replace(blank, first=span[0], last=span[1], pivot=0.5 * sum(span))
+        base = offset + step.drift * 1e-6 * (own.pivot - blank.pivot)
+        halves.append(_refine(part, base, step.drift, lag_width, own)[0])
+    return _lend(halves, step)
+
+
+def _set_by(halves: list[Match]) -> float:
+    """How far the clock was set between two stretches [s]."""
+    where = halves[1].first
+    before, after = (m.offset + m.drift * 1e-6 * (where - m.pivot) for m in halves)
+    return before - after
+
+
+def _cost(pair: _Pair, matches: list[Match], edges: list[int]) -> tuple[float, float]:
+    """Sum and median of what the matches leave unexplained in the readings of the part."""
+    x = pair.ours
+    pieces = []
+    for match, a, b in zip(matches, edges[:-1], edges[1:], strict=True):
+        end = x.end[pair.first + a : pair.first + b]
+        own = end + match.drift * 1e-6 * (end - match.pivot)
+        value = x.value[pair.first + a : pair.first + b]
+        pieces.append(mismatch(pair.yours, own, value, _own_length(x), match.offset, np.arange(len(end))))
+    cost = np.concatenate(pieces)
+    return float(cost.sum()), float(np.median(cost))
+
+
+def _lend(halves: list[Match], step: ClockStep) -> list[Match] | None:
+    """A half too short to be placed by itself keeps the other's offset, moved by the clock step; None if neither can."""
+    placed = [match for match in halves if match.status == "aligned"]
+    if not placed:
+        return None
+    base = placed[0]
+    out = []
+    for match, move in zip(halves, (step.size, -step.size), strict=True):
+        if match.status == "aligned":
+            out.append(match)
+            continue
+        offset = base.offset + base.drift * 1e-6 * (match.pivot - base.pivot) + move
+        out.append(replace(
+            match, status="aligned", offset=offset, offset_u=((base.offset_u or 0.0) ** 2 + LEAST_STEP**2) ** 0.5,
+            drift=base.drift, drift_u=base.drift_u, averaging=base.averaging,
+            note=f"{match.note}; offset lent by the neighbouring stretch and the size of the clock step"))
+    return out
+
+
+def _swapped(pair: _Pair) -> bool:
+    return _length(pair.theirs) > 1.5 * _length(pair.ours)
 
 
 def _length(x: Intervals) -> float:
     period = x.period if np.isfinite(x.period) else 1.0
     return max(period, x.averaging or 0.0)
+
+
+def _own_length(x: Intervals) -> float:
+    return x.averaging if x.averaging is not None else x.period
 
 
 def _drifts(span: tuple[float, float], window: float) -> tuple[float, ...]:
@@ -117,52 +291,60 @@ def _drifts(span: tuple[float, float], window: float) -> tuple[float, ...]:
     return tuple(float(k * 200.0 / count) for k in range(-count, count + 1))
 
 
+def _readings(x: Intervals, first: int, last: int) -> Readings:
+    shift = stamp_shift(x.stamp_at)
+    return Readings(x.end[first:last] - shift * _own_length(x), x.value[first:last], shift, x.period)
+
+
 def _refine(
-    yours: Integral, mine: Integral, theirs: Intervals, ours: Intervals, a: int, b: int, found: Correlation, peak: Peak,
-    blank: Match,
-) -> Match:
-    swapped = _length(theirs) > 1.5 * _length(ours)
-    slow, fast = (theirs, mine) if swapped else (ours, yours)
-    first, last = (0, len(theirs.value)) if swapped else (a, b)
-    length = slow.averaging if slow.averaging is not None else slow.period
-    shift = stamp_shift(slow.stamp_at)
-    stamp = slow.end[first:last] - shift * length
-    readings = Readings(stamp, slow.value[first:last], shift, slow.period)
-    offset, drift, pivot = peak.offset, peak.drift, blank.pivot
+    pair: _Pair, offset: float, drift: float, lag_width: float, blank: Match
+) -> tuple[Match, ClockFit | None]:
+    swapped = _swapped(pair)
+    pivot = blank.pivot
     if swapped:
+        slow, fast = pair.theirs, integrate(pair.ours, pair.first, pair.last)
+        readings = _readings(pair.theirs, 0, len(pair.theirs.value))
         offset, drift, pivot = _invert(offset, drift, pivot)
-    fit = fit_clock(
-        fast, readings, offset=offset, drift=drift, averaging=length, pivot=pivot, scan=1.5 * found.lag_width / 3,
-        fit_averaging=slow.averaging is None,
-    )
+    else:
+        slow, fast, readings = pair.ours, pair.yours, _readings(pair.ours, pair.first, pair.last)
+    fit, drift_u = _fit(fast, readings, slow, offset, drift, pivot, lag_width)
     if fit is None:
-        return replace(blank, status="none", note="fewer than 15 readings overlap")
+        return replace(blank, note=f"{blank.note}too few readings overlap for a fit"), None
+    return _match_of(fit, drift_u, readings, pair, swapped, blank), fit
+
+
+def _fit(
+    fast: Integral, readings: Readings, slow: Intervals, offset: float, drift: float, pivot: float, lag_width: float
+) -> tuple[ClockFit | None, float]:
+    """Fit with drift; without where the stretch is too short to show it."""
+    options = {"averaging": _own_length(slow), "pivot": pivot, "scan": 0.5 * lag_width,
+               "fit_averaging": slow.averaging is None}
+    fit = fit_clock(fast, readings, offset=offset, drift=drift, **options)
+    if fit is None:
+        return None, QUARTZ_U
+    if np.isfinite(fit.drift_u) and fit.drift_u <= QUARTZ_U and abs(fit.drift) < 1000.0:
+        return fit, fit.drift_u
+    return fit_clock(fast, readings, offset=offset, drift=0.0, fit_drift=False, **options), QUARTZ_U
+
+
+def _match_of(
+    fit: ClockFit, drift_u: float, readings: Readings, pair: _Pair, swapped: bool, blank: Match
+) -> Match:
     used = readings.stamp[fit.used]
-    span = float(used[-1] - used[0])
-    drift_u = fit.drift_u
-    if not np.isfinite(drift_u) or drift_u > QUARTZ_U or abs(fit.drift) > 1000:
-        fit = fit_clock(
-            fast, readings, offset=offset, drift=0.0, averaging=length, pivot=pivot, scan=1.5 * found.lag_width / 3,
-            fit_averaging=slow.averaging is None, fit_drift=False,
-        )
-        drift_u = QUARTZ_U
     middle = float(np.mean(used))
-    offset, drift = fit.offset + fit.drift * 1e-6 * (middle - fit.pivot), fit.drift
-    pivot = middle
+    offset, drift, pivot = fit.offset + fit.drift * 1e-6 * (middle - fit.pivot), fit.drift, middle
     if swapped:
         offset, drift, pivot = _invert(offset, drift, pivot)
-    stamp_u = (ours.stamp_u**2 + theirs.stamp_u**2) ** 0.5
+    slow, fast = (pair.theirs, pair.ours) if swapped else (pair.ours, pair.theirs)
+    doubt = (slow.stamp_u**2 + fast.stamp_u**2) ** 0.5
     return replace(
-        blank, status="aligned", offset=offset, offset_u=(fit.offset_u**2 + stamp_u**2) ** 0.5, drift=drift,
-        drift_u=drift_u, pivot=pivot, averaging=None if swapped else fit.averaging, averaging_u=fit.averaging_u,
-        overlap=span, note=_note(fit),
+        blank, status="aligned", offset=offset, offset_u=(fit.offset_u**2 + doubt**2) ** 0.5, drift=drift,
+        drift_u=drift_u, pivot=pivot, averaging=None if swapped else fit.averaging,
+        averaging_u=None if swapped else fit.averaging_u, overlap=float(used[-1] - used[0]),
+        note=f"{blank.note}{fit.count} readings compared, {fit.informative:.0f} carry the offset",
     )
 
 
 def _invert(offset: float, drift: float, pivot: float) -> tuple[float, float, float]:
     """Turn a map from one clock to another round: the same moments, the other way."""
     return -offset, (1.0 / (1.0 + drift * 1e-6) - 1.0) * 1e6, pivot + offset
-
-
-def _note(fit: ClockFit) -> str:
-    return f"{fit.count} readings compared, {fit.informative:.0f} carry the offset"
