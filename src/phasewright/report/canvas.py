@@ -45,6 +45,7 @@ _LOOK = {
     "axes.titlesize": LABEL + 1,
     "axes.titleweight": "bold",
     "axes.titlelocation": "left",
+    "axes.titley": 1.0,  # fixed: finding a free place for each title took a tenth of the time of a guide
     "axes.titlecolor": INKS["ink"].light,
     "axes.labelsize": LABEL,
     "axes.labelcolor": INKS["soft"].light,
@@ -234,7 +235,7 @@ class Plate:
             whole[:] = [int(light("paper")[i : i + 2], 16) for i in (1, 3, 5)] + [255]
             whole[edge:-edge, edge:-edge] = stacked
             stream = io.BytesIO()
-            imsave(stream, whole, format="png", metadata={"Software": None})
+            imsave(stream, whole, format="png", metadata={"Software": None}, pil_kwargs={"compress_level": 4})
         return stream.getvalue()
 
 

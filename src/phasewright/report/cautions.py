@@ -198,7 +198,8 @@ def _thresholds(analysis: Analysis) -> list[str]:
                 said.append(f"{title} protection off in {clean(finding.step.name)}")
             elif before is not None and value > before:
                 said.append(
-                    f"{title} threshold raised from {before:.4g} to {value:.4g}{THIN}{unit} in {clean(finding.step.name)}"
+                    f"{title} threshold raised from {before:.4g} to {value:.4g}{THIN}{unit} "
+                    f"in {clean(finding.step.name)}"
                 )
     return said
 

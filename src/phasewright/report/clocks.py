@@ -56,16 +56,13 @@ def telling_edges(first: AlignedTrace, second: AlignedTrace, reach: float, most:
     begin = max(first.middle_s[0], second.middle_s[0])
     end = min(first.middle_s[-1], second.middle_s[-1])
     found = []
+    time, change = _edges(second, float(begin), float(end))
     bounds = np.linspace(begin, end, most + 1)
     for low, high in zip(bounds[:-1], bounds[1:], strict=True):
-        time, change = _edges(second, float(low), float(high))
-        for index in np.argsort(-change, kind="stable")[:12]:
+        here = np.flatnonzero((time >= low) & (time < high) & (change > 0.0))
+        for index in here[np.argsort(-change[here], kind="stable")[:12]]:
             at = float(time[index])
-            if (
-                change[index] > 0.0
-                and _covered(first, at - reach, at + reach)
-                and _covered(second, at - reach, at + reach)
-            ):
+            if _covered(first, at - reach, at + reach) and _covered(second, at - reach, at + reach):
                 fine, jump = _edges(first, at - 2.0 * second.averaging - 0.5, at + 2.0 * second.averaging + 0.5)
                 found.append(float(fine[int(np.argmax(jump))]) if len(fine) else at)
                 break

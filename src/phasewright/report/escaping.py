@@ -17,7 +17,7 @@ _SPACES = ("\u00a0", "\u202f")
 """No-break spaces are harmless, and ours stand between numbers and units."""
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\0", "＝", "＋", "－", "＠")
-_MARKDOWN = re.compile(r"([\\`*_{}\[\]#|~$@])")
+_MARKDOWN = re.compile(r"([\\`*_\[\]#|~$@])")
 _LINK = re.compile(r"(?i)\b([a-z][a-z0-9+.-]*):(?=\S)")
 _LEADING = re.compile(r"^(\s*)([-+>]|\d+[.)])")
 
@@ -47,7 +47,8 @@ def paragraphs(text: str) -> list[str]:
 def markdown_text(text: str) -> str:
     """Return `text` so that a Markdown reader shows it as it is: no link, picture, tag or table cell in it."""
     safe = _MARKDOWN.sub(r"\\\1", clean(text, 2000))
-    safe = safe.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    for mark, entity in (("&", "&amp;"), ("<", "&lt;"), (">", "&gt;"), ("{", "&#123;"), ("}", "&#125;")):
+        safe = safe.replace(mark, entity)
     safe = _LINK.sub(r"\1\\:", safe)
     safe = re.sub(r"(?i)\bwww\.", r"www\\.", safe)
     return _LEADING.sub(

@@ -147,7 +147,7 @@ def clock_method() -> Method:
                 "linear clock model",
             ),
             Paragraph(
-                "A periodic load gives several offsets that fit alike. The ratio of the second to the first peak of the "
+                "A periodic load gives several offsets that fit alike. The ratio of second to first peak of the "
                 "correlation shows it: above 0.9 the clock is called ambiguous and every candidate is listed."
             ),
         ),

@@ -178,7 +178,7 @@ def paint(sketch: Sketch, axes) -> None:
         points = [p for c, ps in item.commands for p in (ps or ((0.0, 0.0),))]
         path = Path(points, [code for c, _ in item.commands for code in codes[c]])
         style = (0, tuple(d / item.width for d in item.dash)) if item.dash else "solid"
-        axes.add_patch(
+        axes.add_artist(
             PathPatch(
                 path,
                 facecolor=light(item.fill) if item.fill else "none",

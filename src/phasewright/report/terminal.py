@@ -145,7 +145,7 @@ def _nearest(analysis: Analysis, steps: Sequence[StepFinding]) -> list[str]:
     for finding in steps:
         first = nearest(finding)
         if first is None:
-            rows.append((_cut(condition(finding, analysis), 24), "-", "-", "-"))
+            rows.append((_cut(_ascii_spaces(condition(finding, analysis)), 24), "-", "-", "-"))
             continue
         rows.append(
             (

@@ -33,7 +33,7 @@ def trust_section(analysis: Analysis) -> Section:
                 + " with each step, its window and the parts left out; times stand in the table.",
                 lambda layout: draw_traces(analysis, layout),
                 windows,
-                "On top: thick bar, window taken; dotted line, part left out, why in the table. Down-sampled for drawing "
+                "On top: thick bar, window taken; dotted line, part left out. Down-sampled for drawing "
                 "with every extreme kept; gaps are not bridged.",
             ),
         ]
