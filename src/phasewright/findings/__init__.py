@@ -10,6 +10,7 @@ Asks: is it a figure with an uncertainty, or what follows from one?
 from phasewright.findings.analysis import analyze
 from phasewright.findings.exchange import analysis_schema, to_json
 from phasewright.findings.frames import to_frame
+from phasewright.findings.margins import margins_of
 from phasewright.findings.records import (
     VERDICTS,
     Analysis,
@@ -32,6 +33,7 @@ __all__ = [
     "StepFinding",
     "analysis_schema",
     "analyze",
+    "margins_of",
     "to_frame",
     "to_json",
 ]

@@ -51,7 +51,8 @@ def analyze(
     _refuse_mismatch(steps, spans, windows)
     sources, lost = sources_of(bench, campaign, recording)
     stamps = machine_stamps(sources)
-    findings, notes = [], []
+    findings: list[StepFinding] = []
+    notes: list[str] = []
     for index, (span, window) in enumerate(zip(spans, windows, strict=True)):
         if progress is not None:
             progress(index / max(len(spans), 1), f"working out {span.name}")
@@ -60,11 +61,11 @@ def analyze(
         notes += said
     comparisons = compare_steps(campaign, findings)
     checks = check_readings(bench, sources, findings)
-    notes = gather_notes(bench, campaign, recording, findings, checks, notes)
+    told = gather_notes(bench, campaign, recording, findings, checks, notes)
     answers = answer_questions(campaign, recording, findings, comparisons, checks)
     if progress is not None:
         progress(1.0, "findings worked out")
-    return Analysis(bench, campaign, recording, tuple(findings), comparisons, answers, notes, checks=checks)
+    return Analysis(bench, campaign, recording, tuple(findings), comparisons, answers, told, checks=checks)
 
 
 def _refuse_mismatch(steps: Mapping[str, object], spans: Sequence[StepSpan], windows: Sequence[Window]) -> None:

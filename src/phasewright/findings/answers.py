@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from phasewright.bench import Campaign
-from phasewright.findings.margins import relative
+from phasewright.findings.margins import holds_zero, relative
 from phasewright.findings.records import Answer, Check, Comparison, Margin, StepFinding
 from phasewright.findings.trustworthiness import answer_trust
 from phasewright.findings.verdicts import margin_text, remaining_text
@@ -24,7 +24,6 @@ from phasewright.findings.wording import (
     series_text,
 )
 from phasewright.logs import Recording
-from phasewright.quantity import Value
 
 __all__ = ["QUESTIONS", "answer_questions"]
 
@@ -218,7 +217,7 @@ def _what_is_wasted(
 def _extra_words(campaign: Campaign, item: Comparison, numbers: Numbers) -> str:
     extra = item.differences["input_power"]
     numbers |= {"baseline": item.baseline, "extra input power": extra}
-    if _may_be_zero(extra):
+    if holds_zero(extra):
         return f"; its input power cannot be told from that of {named(item.baseline)} ({said(extra)} apart)"
     more = "more" if extra.value >= 0.0 else "less"
     text = f"; it draws {said(extra).removeprefix('-')} {more} than {named(item.baseline)}"
@@ -231,15 +230,11 @@ def _extra_words(campaign: Campaign, item: Comparison, numbers: Numbers) -> str:
         cost = campaign.cost
         text += f" a year at {cost.hours_per_day:g} hours on {cost.days_per_year:g} days"
     delivered, lost = item.differences.get("package_power"), item.differences.get("loss")
-    if delivered is not None and lost is not None and delivered.u is not None and not _may_be_zero(delivered):
+    if delivered is not None and lost is not None and delivered.u is not None and not holds_zero(delivered):
         # The processor itself took more or less, so not all of the difference is waste.
         numbers["extra loss"] = lost
         text += f"; of that difference {said(lost)} is loss, the rest reached the package"
     return text
-
-
-def _may_be_zero(value: Value) -> bool:
-    return value.low95 is not None and value.high95 is not None and value.low95 <= 0.0 <= value.high95
 
 
 # ---- what gives first, and what if --------------------------------------------------------------------------------

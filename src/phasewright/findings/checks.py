@@ -10,6 +10,7 @@ import numpy as np
 
 from phasewright.bench import Bench
 from phasewright.findings.figures import Source
+from phasewright.findings.margins import holds_zero
 from phasewright.findings.records import Check, StepFinding
 from phasewright.findings.thermal_check import check_thermal
 from phasewright.quantity import Value, convert, coverage_factor, propagate, to_text, value_from_parts
@@ -92,7 +93,7 @@ def _check_slope(findings: Sequence[StepFinding]) -> Check:
             "add a step at another load",
         )
     slope, name, first, second = lowest
-    numbers = {"slope": slope, "between": f"{first} and {second}"}
+    numbers: dict[str, Value | float | str] = {"slope": slope, "between": f"{first} and {second}"}
     delivered = name.replace("_", " ")
     words = f"between {first} and {second} input power rises by {to_text(slope)} W for each watt of {delivered}"
     if slope.high95 is not None and slope.high95 < 1.0:
@@ -228,8 +229,9 @@ def _check_phases(findings: Sequence[StepFinding]) -> Check:
             terms = {f"term_{index}": value for index, value in enumerate(phases.values())}
             gap = propagate(lambda total, **given: sum(given.values()) - total, {"total": total, **terms}, "A")
             compared.append(gap)
-            out = gap.low95 is not None and not gap.low95 <= 0.0 <= gap.high95
-            if out or (gap.u is None and abs(gap.value) > 0.05 * abs(total.value)):
+            if (gap.u is not None and not holds_zero(gap)) or (
+                gap.u is None and abs(gap.value) > 0.05 * abs(total.value)
+            ):
                 doubts.append(f"in {finding.step.name} the phases add up to {to_text(gap)} more than the rail current")
         if count is not None:
             level = max(value.value for value in phases.values())
@@ -259,10 +261,8 @@ def _check_product(findings: Sequence[StepFinding]) -> Check:
                 dict(zip(("voltage", "current", "power"), (quantities[name] for name in names), strict=True)),
                 "1",
             )
-            known = gap.low95 is not None
-            if (known and not gap.low95 <= 0.0 <= gap.high95 and abs(gap.value) > 0.005) or (
-                not known and abs(gap.value) > 0.05
-            ):
+            apart = abs(gap.value) > (0.05 if gap.u is None else 0.005)
+            if apart and not holds_zero(gap):
                 doubts.append(
                     f"in {finding.step.name} {side} voltage x current is {100.0 * gap.value:+.1f} % off {side} power"
                 )

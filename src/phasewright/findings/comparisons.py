@@ -93,12 +93,16 @@ def _compare(finding: StepFinding, baseline: StepFinding, reason: str, cost: Cos
     extra = differences.get("input_power")
     if extra is not None:
         energy = propagate(
-            lambda power: physics.energy_per_year(power, cost.hours_per_day, cost.days_per_year), {"power": extra}, "J"
+            lambda power: float(physics.energy_per_year(power, cost.hours_per_day, cost.days_per_year)),
+            {"power": extra},
+            "J",
         )
         energy = _plain(energy, extra)
         if cost.price is not None:
             price = cost.price
-            money = propagate(lambda energy: physics.cost_of(energy, price), {"energy": energy}, cost.currency or "1")
+            money = propagate(
+                lambda energy: float(physics.cost_of(energy, price)), {"energy": energy}, cost.currency or "1"
+            )
             money = _plain(money, energy)
     return Comparison(finding.step.name, baseline.step.name, differences, ratios, energy, money, reason)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import Any
 
 from phasewright import physics
 from phasewright.bench import Bench, Cooling, Step
@@ -187,7 +188,7 @@ def _contact_current(sheet: Sheet, bench: Bench) -> None:
 
 
 def _temperatures(sheet: Sheet) -> None:
-    minus: Callable[..., float] = lambda hot, reference: hot - reference  # noqa: E731
+    minus: Callable[..., Any] = lambda hot, reference: hot - reference  # noqa: E731
     coolant, ambient = (name in sheet.quantities for name in ("coolant_temperature", "ambient_temperature"))
     for part in ("regulator", "inductor"):
         hot = f"{part}_temperature"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from phasewright.bench import Limit, base_channel
@@ -13,7 +13,15 @@ from phasewright.findings.sheet import Sheet, channel_mend
 from phasewright.logs import Settling, Window
 from phasewright.quantity import Part, Value, difference, value_from_parts
 
-__all__ = ["above_limit", "find_margins", "includes_zero", "probability_above_zero", "relative"]
+__all__ = [
+    "above_limit",
+    "find_margins",
+    "holds_zero",
+    "includes_zero",
+    "margins_of",
+    "probability_above_zero",
+    "relative",
+]
 
 BY_PEAK = ("protection", "absolute_maximum", "physics")
 """Kinds of limit that a short peak reaches as well as a mean; ratings and standards bound the mean."""
@@ -49,6 +57,18 @@ def find_margins(
             )
         margins += [_margin(limit, figure) for figure in figures]
     return tuple(sorted(margins, key=_gives_first)), tuple(missing)
+
+
+def margins_of(
+    quantities: Mapping[str, Value], limits: Iterable[Limit], *, peak_averaging: Mapping[str, float] | None = None
+) -> tuple[tuple[Margin, ...], tuple[NotComputable, ...]]:
+    """Return the margins of a settled state that no window was measured of, such as a predicted one; see find_margins.
+
+    `quantities` are figures by name, ``<name>_peak`` for peaks; `peak_averaging` the time over which each peak is
+    stated [s].
+    """
+    sheet = Sheet("prediction", quantities=dict(quantities), peak_averaging=dict(peak_averaging or {}))
+    return find_margins(sheet, limits, Window("prediction", 0.0, 0.0, True, (), ()))
 
 
 def _figures_for(sheet: Sheet, limit: Limit, window: Window) -> list[_Figure]:
@@ -147,10 +167,14 @@ def _gives_first(margin: Margin) -> tuple[float, float]:
     return (-math.inf if margin.margin.value <= 0.0 else math.inf), relative(margin)
 
 
+def holds_zero(value: Value) -> bool:
+    """Return True when the 95 % interval is known and includes zero."""
+    return value.low95 is not None and value.high95 is not None and value.low95 <= 0.0 <= value.high95
+
+
 def includes_zero(margin: Margin) -> bool:
     """Return True when the 95 % interval of a known margin includes zero."""
-    low, high = margin.margin.low95, margin.margin.high95
-    return low is not None and high is not None and low <= 0.0 <= high
+    return holds_zero(margin.margin)
 
 
 def above_limit(margin: Margin) -> bool:

@@ -71,13 +71,12 @@ def take_readings(trace: AlignedTrace, start_s: float, end_s: float) -> Readings
             pieces.append(slice(low, high))
     value = _joined(trace.value, pieces)
     kept = np.isfinite(value)
-    own_extremes = trace.high is not None
-    raw = trace.raw_averaging if own_extremes else trace.averaging
+    raw = trace.averaging if trace.high is None else trace.raw_averaging
     return Readings(
         _joined(trace.start_s, pieces)[kept],
         _joined(trace.end_s, pieces)[kept],
         value[kept],
-        _joined(trace.high, pieces)[kept] if own_extremes else value[kept],
+        value[kept] if trace.high is None else _joined(trace.high, pieces)[kept],
         float("nan") if raw is None else float(raw),
         int(value.size - np.count_nonzero(kept)),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from phasewright.bench import CHANNELS
 from phasewright.findings.means import Figure
@@ -42,9 +43,7 @@ class Sheet:
         if name not in self.quantities:
             self.missing.setdefault(name, NotComputable(name, why, mend))
 
-    def derive(
-        self, name: str, function: Callable[..., float], inputs: Mapping[str, str], unit: str, basis: str
-    ) -> bool:
+    def derive(self, name: str, function: Callable[..., Any], inputs: Mapping[str, str], unit: str, basis: str) -> bool:
         """Enter `function` of the quantities named in `inputs` (argument -> quantity); say what lacks if one does.
 
         Returns True when the figure was entered.

@@ -53,7 +53,7 @@ def check_thermal(findings: Sequence[StepFinding]) -> Check:
     which = "rail power" if any("rail_power" in item.quantities for item in findings) else "package power"
     caveat = "a flag only: heat that reaches the sensor from the processor shifts it, 2 % of that heat by 0.02"
     sentence = f"by heat alone, true {which} is {to_text(gain)} times the reading ({len(rows)} settled steps); {caveat}"
-    numbers = {"gain": gain, "steps": float(len(rows))}
+    numbers: dict[str, Value | float | str] = {"gain": gain, "steps": float(len(rows))}
     half = 0.5 * (gain.high95 - gain.low95) if gain.low95 is not None and gain.high95 is not None else math.inf
     if abs(gain.value - 1.0) - half > WORTH_A_DOUBT:
         direction = "high" if gain.value < 1.0 else "low"
