@@ -260,3 +260,26 @@ def test_units_of_parameters_and_residuals_do_not_matter(parameter, residual, se
     )
     np.testing.assert_allclose(scaled.values / [parameter, 1.0], plain.values, rtol=1e-8)
     np.testing.assert_allclose(np.array(scaled.u) / [parameter, 1.0], plain.u, rtol=1e-7)
+
+
+def test_a_stalled_search_is_taken_up_elsewhere():
+    """A peak that the start does not touch: there the residuals do not change, and the search has nothing to follow."""
+    x = np.linspace(0.0, 100.0, 201)
+    y = 4.0 * np.exp(-(((x - 71.0) / 6.0) ** 2))
+    fit = fit_least_squares(
+        lambda p: p[0] * np.exp(-(((x - p[1]) / p[2]) ** 2)) - y,
+        [1.0, -200.0, 5.0],
+        names=["height", "place", "width"],
+        low=[0.0, -300.0, 1.0],
+        high=[10.0, 300.0, 50.0],
+    )
+    assert fit.converged
+    np.testing.assert_allclose(fit.values, [4.0, 71.0, 6.0], rtol=1e-6)
+
+
+def test_scatter_by_median_is_that_of_a_normal_distribution():
+    """Median of |z| is 0.6745 for a normal variable (any table), so 1.4826 times it is the standard deviation."""
+    from phasewright.quantity.fitting import _scatter
+
+    residuals = 0.3 * np.random.default_rng(1).standard_normal(100_000)
+    assert _scatter(residuals, 2) == pytest.approx(0.3, rel=0.01)

@@ -293,3 +293,9 @@ def test_linear_propagation_agrees_with_sampling(a, b, k, seed):
     assert drawn.u == pytest.approx(first.u, rel=0.03, abs=1e-6)
     assert drawn.high95 - drawn.low95 == pytest.approx(first.high95 - first.low95, rel=0.06, abs=1e-6)
     assert drawn.value == pytest.approx(first.value, abs=0.04 * first.u + 1e-6)
+
+
+def test_one_estimate_has_the_fewest_of_its_degrees_of_freedom():
+    parts = [Part("fit#1", 1.0, "student", 4.0), Part("fit#2", 1.0, "student", 9.0)]
+    assert value_from_parts(0.0, "W", parts).dof == pytest.approx(4.0)
+    assert value_from_parts(0.0, "W", parts[::-1]).dof == pytest.approx(4.0)

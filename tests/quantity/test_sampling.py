@@ -107,3 +107,18 @@ def test_shortest_interval_of_a_lopsided_result():
     )
     assert (shortest.low95, shortest.high95) == pytest.approx((0.0, 3.841), abs=0.04)
     assert (symmetric.low95, symmetric.high95) == pytest.approx((0.00098, 5.024), abs=0.05)
+
+
+def test_sources_of_one_estimate_stray_together():
+    """Both beyond 2.776: E[(2 Phi(-2.776 sqrt(w/4)))^2] over w chi-square with 4, by quadrature (bivariate Student)."""
+    from scipy import integrate, stats
+
+    expected = integrate.quad(
+        lambda w: (2.0 * stats.norm.cdf(-2.776 * math.sqrt(w / 4.0))) ** 2 * stats.chi2.pdf(w, 4), 0.0, np.inf
+    )[0]
+    both = dict(zip("ab", values_from_covariance([0.0, 0.0], ["1", "1"], np.eye(2), "fit", dof=4.0), strict=True))
+    found = monte_carlo(
+        lambda a, b: 1.0 * ((np.abs(a) > 2.776) & (np.abs(b) > 2.776)), both, 300_000, np.random.default_rng(5)
+    )
+    assert found.value == pytest.approx(expected, rel=0.06)
+    assert expected > 3.0 * 0.05**2

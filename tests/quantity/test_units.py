@@ -270,3 +270,30 @@ def test_any_text_gives_a_number_or_a_reason(text, unit):
         assert str(error).isprintable()
     else:
         assert math.isfinite(number)
+
+
+PREFIXES = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "c": 1e-2, "k": 1e3, "M": 1e6, "G": 1e9}
+OTHERS = {
+    # minute, hour, day, litre (SI brochure, table 8); BTU 1055.05585262 J, gallons 3.785411784 L and 4.54609 L
+    # (NIST SP 811, appendix B; from memory)
+    "min": 60.0, "h": 3600.0, "d": 86400.0, "r/min": 1 / 60, "%": 0.01, "ppm": 1e-6, "%/K": 0.01, "ppm/K": 1e-6,
+    "BTU/h": 0.2930710701722, "mAh": 3.6, "Ah": 3600.0, "mWh": 3.6, "Wh": 3600.0, "kWh": 3.6e6, "MWh": 3.6e9,
+    "degF": 5 / 9, "mm2": 1e-6, "cm2": 1e-4, "g": 1e-3, "g/s": 1e-3, "kg/min": 1 / 60, "kg/h": 1 / 3600,
+    "K/min": 1 / 60, "K/h": 1 / 3600, "m3/h": 1 / 3600, "L/s": 1e-3, "L/min": 1e-3 / 60, "L/h": 1e-3 / 3600,
+    "mL/s": 1e-6, "mL/min": 1e-6 / 60, "US gal/min": 6.30901964e-5, "US gal/h": 6.30901964e-5 / 60,
+    "imp gal/min": 7.576816667e-5, "A/ms": 1e3, "A/us": 1e6, "A/ns": 1e9, "V/ms": 1e3, "V/us": 1e6, "V/ns": 1e9,
+    "mV/us": 1e3, "W/cm2": 1e4, "mm2.K/W": 1e-6, "cm2.K/W": 1e-4,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("base", "symbol"), SYMBOLS)
+def test_every_factor(base, symbol):
+    """SI prefixes (SI brochure, table 7) or the named unit's definition; 0 and 1 of the unit, in the base unit."""
+    if symbol == base or (base, symbol) == ("degC", "K"):
+        expected = 1.0
+    elif symbol in OTHERS:
+        expected = OTHERS[symbol]
+    else:
+        assert symbol[1:] == base, symbol
+        expected = PREFIXES[symbol[0]]
+    assert convert(1.0, symbol, base) - convert(0.0, symbol, base) == pytest.approx(expected, rel=1e-9)
