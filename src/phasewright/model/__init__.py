@@ -1,0 +1,38 @@
+"""The electro-thermal model: why the regulator runs as hot as it does, and what any other setting would do.
+
+Takes: Bench, Analysis, settings.
+Gives: Prior, Fitted, Prediction, how far loss and temperature are from running away.
+May import: findings, logs, physics, bench, quantity.
+May touch: nothing (random generators are passed in).
+Asks: is it a parameter, or what parameters say of a setting?
+"""
+
+from phasewright.model.fitting import fit_model, fitted_prior
+from phasewright.model.prediction import as_setting, predict
+from phasewright.model.prior import prior_of
+from phasewright.model.records import (
+    Belief,
+    CoolantLaw,
+    Fitted,
+    Parameter,
+    Prediction,
+    Prior,
+    Residual,
+    Setting,
+)
+
+__all__ = [
+    "Belief",
+    "CoolantLaw",
+    "Fitted",
+    "Parameter",
+    "Prediction",
+    "Prior",
+    "Residual",
+    "Setting",
+    "as_setting",
+    "fit_model",
+    "fitted_prior",
+    "predict",
+    "prior_of",
+]
