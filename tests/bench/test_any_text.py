@@ -86,7 +86,8 @@ def test_sound_files_with_any_value_in_any_place(tmp_path, data):
                 except (KeyError, IndexError, TypeError):
                     break
             else:
-                if isinstance(holder, dict) or isinstance(holder, list) and path[-1] < len(holder):
+                fits = isinstance(path[-1], int) if isinstance(holder, list) else isinstance(holder, dict)
+                if fits and (isinstance(holder, dict) or path[-1] < len(holder)):
                     holder[path[-1]] = copy.deepcopy(data.draw(_odd))
         try:
             written.append(tomlkit.dumps(raw).encode("utf-8", "surrogatepass"))

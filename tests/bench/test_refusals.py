@@ -122,6 +122,42 @@ def test_out_of_range_names_the_range(folder, old, new, allowed):
     assert f"allowed is {allowed}" in faults[0].mend
 
 
+@pytest.mark.parametrize(
+    ("pair", "what"),
+    [('["38 degC", "20 %"]', "does not rise"), ('["29 degC", "60 %"]', "does not rise"),
+     ('["30 degC", "60 %"]', "does not rise"),
+     ('["38 degC"]', "not a list of pairs"), ('"38 degC"', "not a list of pairs"), ('[38, "60 %"]', "has no unit")],
+)  # fmt: skip
+def test_fan_map_is_rising_pairs(folder, pair, what):
+    folder.change("bench.toml", '["38 degC", "60 %"]', pair)
+    fault = only_fault(folder, "bench.toml", 103)
+    assert what in fault.what
+    assert 'fan_map = [["30 degC", "30 %"], ["45 degC", "100 %"]]' in fault.mend
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what"),
+    [
+        ('offset = "2 K", res', 'offset = "-2 K", res', "below zero"),
+        ('offset = "2 K", res', 'offset = "2 degF", res', "cannot be read"),
+        ('offset = "1 W", res', "offset = 1, res", "has no unit"),
+        ('offset = "1 W", res', 'offset = "1 %", res', "cannot be read"),
+        ('gain = "3 %"', "gain = 0.03", "has no unit"),
+        ('gain = "3 %"', 'gain = "0.03"', "has no unit"),
+    ],
+)
+def test_accuracy_is_stated_in_the_channels_unit(folder, old, new, what):
+    line = folder.change("bench.toml", old, new)
+    assert what in only_fault(folder, "bench.toml", line).what
+
+
+@pytest.mark.parametrize("text", ["2 K", "2 °C", "2 degC", "2C", "2.0 K"])
+def test_accuracy_of_a_temperature_is_a_difference(folder, text):
+    folder.change("bench.toml", 'offset = "2 K", res', f'offset = "{text}", res')
+    assert faults_of(folder) == ()
+    assert read_bench(folder.path).instruments[1].accuracy["regulator_temperature"].offset == 2.0
+
+
 @pytest.mark.parametrize("voltage", ["12 V", "13 V", "30 V"])
 def test_rail_voltage_is_below_the_input_voltage(folder, voltage):
     line = folder.change("bench.toml", 'rail_voltage = "1.10 V"', f'rail_voltage = "{voltage}"')

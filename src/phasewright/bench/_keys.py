@@ -357,8 +357,14 @@ def _check_pairs(name: str, value: Any, key: Mapping) -> tuple[tuple[float, floa
         raise refused(f"{name} = {shown(value)} is not a list of pairs", mend)
     rows = []
     for row in value:
-        first = read_quantity(name, row[0], key["units"][0], key["example"][0][0], "-50 degC", key["high"][0])
-        second = read_quantity(name, row[1], key["units"][1], key["example"][0][1], "0 %", key["high"][1])
+        try:
+            first = read_quantity(name, row[0], key["units"][0], key["example"][0][0], "-50 degC", key["high"][0])
+            second = read_quantity(name, row[1], key["units"][1], key["example"][0][1], "0 %", key["high"][1])
+        except PydanticCustomError as error:
+            said = error.context or {}
+            raise refused(
+                f"in the pair {shown(row)} {said['what']}", f"{said['mend'].split(', e.g.')[0]}; {mend}"
+            ) from None
         rows.append((first, second))
     for index in range(1, len(rows)):
         before, after = rows[index - 1], rows[index]
