@@ -188,6 +188,21 @@ def test_load_that_ends_early_while_the_machine_goes_on_is_a_doubt_and_no_trip(h
     assert any("while the machine went on logging" in note for note in analysis.notes)
 
 
+def test_no_means_are_taken_from_a_window_in_which_power_went_down(hand):
+    shape = {name: collapse(250.0) for name in ("input_power", "package_power", "rail_current")}
+    step = hand.analyzed(hand.Played(shape=shape, end="400 s")).steps[0]
+    assert step.verdict == "tripped" and not step.window.found and not step.window.settled
+    assert "input_power" not in step.quantities and step.quantities["input_power_peak"].value > 295.0
+    assert any("input power fell" in why for _, _, why in step.window.discarded)
+
+
+def test_means_before_a_late_trip_are_kept(hand):
+    shape = {name: collapse(385.0) for name in ("input_power", "package_power", "rail_current")}
+    keep = lambda channel, t: np.ones(len(t), bool) if channel in hand.METER else (t < 407.0)  # noqa: E731
+    step = hand.analyzed(hand.Played(shape=shape, end="400 s", outcome="tripped"), keep=keep).steps[0]
+    assert step.verdict == "tripped" and step.quantities["input_power"].value == pytest.approx(300.0, abs=1.0)
+
+
 def test_pause_of_the_logger_with_power_going_on_is_no_trip(hand):
     analysis = hand.analyzed(
         hand.Played(),

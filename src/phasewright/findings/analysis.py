@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
@@ -14,7 +15,7 @@ from phasewright.findings.comparisons import compare_steps
 from phasewright.findings.derivations import derive_figures
 from phasewright.findings.figures import Source, measure_step, sources_of
 from phasewright.findings.holding import Case, unexplained_shortfall
-from phasewright.findings.incidents import find_incident, machine_stamps
+from phasewright.findings.incidents import Incident, find_incident, machine_stamps
 from phasewright.findings.margins import find_margins
 from phasewright.findings.notes import gather_notes
 from phasewright.findings.records import Analysis, NotComputable, StepFinding
@@ -93,10 +94,11 @@ def _find_step(
     window: Window,
 ) -> tuple[StepFinding, list[str]]:
     """Return the finding of one step and what is to be noted about it."""
+    incident = find_incident(sources, stamps, span, step)
+    window = _spoiled(window, incident, step)
     sheet = measure_step(bench, sources, lost, span, step, window)
     derive_figures(sheet, bench, step, window)
     margins, unjudged = find_margins(sheet, limits_of(bench, step.settings), window)
-    incident = find_incident(sources, stamps, span, step)
     case = Case(bench, step, span, window, sheet, margins, sources, incident)
     verdict = judge_step(case)
     notes = list(sheet.notes)
@@ -118,3 +120,19 @@ def _find_step(
         MappingProxyType(sheet.basis),
     )
     return finding, notes
+
+
+def _spoiled(window: Window, incident: Incident | None, step: Step) -> Window:
+    """Return the window, or none when power went down inside it: a mean over load and idle says nothing of either."""
+    if incident is None or not window.found or incident.at_s >= window.end_s:
+        return window
+    if not (incident.tripped or incident.load_ended or step.outcome in ("tripped", "crashed")):
+        return window
+    return replace(
+        window,
+        end_s=window.start_s,
+        found=False,
+        settled=False,
+        reasons=(incident.sentence,),
+        discarded=(*window.discarded, (window.start_s, window.end_s, incident.sentence)),
+    )

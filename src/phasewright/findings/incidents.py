@@ -30,6 +30,10 @@ class Incident:
 
     tripped: bool
     sentence: str
+    at_s: float
+    """When it began, on the reference clock [s]."""
+    load_ended: bool = False
+    """The load ended there although nothing tripped."""
 
 
 def find_incident(
@@ -44,13 +48,15 @@ def find_incident(
     silence = _silence(sources, stamps, span)
     restart = _restart(sources, span)
     if restart is not None and (collapse is not None or silence is not None):
-        return Incident(True, f"the machine's log starts again at {restart:.0f} s: it was lost and came back")
+        return Incident(True, f"the machine's log starts again at {restart:.0f} s: it was lost and came back", restart)
     if silence is not None:
         return _judge_silence(sources, span, silence, collapse)
     if collapse is None:
-        if restart is not None:
-            return Incident(False, f"the machine's clock was set at {restart:.0f} s within the step; power went on")
-        return None
+        if restart is None:
+            return None
+        return Incident(
+            False, f"the machine's clock was set at {restart:.0f} s within the step; power went on", restart
+        )
     at, high, low, name = collapse
     words = (
         f"{name.replace('_', ' ')} fell from {high:.0f} to {low:.0f} {sources[name].trace.unit} at {at:.0f} s, "
@@ -58,10 +64,9 @@ def find_incident(
     )
     machine_logs = any(base_channel(item).name in MACHINE for item in sources)
     if step.end or not machine_logs:
-        return Incident(True, words)
-    return Incident(
-        False, f"{words}, while the machine went on logging: the load ended, or the step's end should be stated"
-    )
+        return Incident(True, words, at)
+    ended = f"{words}, while the machine went on logging: the load ended, or the step's end should be stated"
+    return Incident(False, ended, at, True)
 
 
 def _collapse(sources: Mapping[str, Source], span: StepSpan) -> tuple[float, float, float, str] | None:
@@ -154,9 +159,8 @@ def _judge_silence(
         f"{span.end_s - begin:.0f} s before the step's end"
     )
     if collapse is not None:
-        return Incident(
-            True, f"{words}, and {collapse[3].replace('_', ' ')} fell from {collapse[1]:.0f} to {collapse[2]:.0f}"
-        )
+        at, high, low, name = collapse
+        return Incident(True, f"{words}, and {name.replace('_', ' ')} fell from {high:.0f} to {low:.0f}", at)
     for name in POWER:
         if name not in sources or base_channel(name).name in MACHINE:
             continue
@@ -167,13 +171,12 @@ def _judge_silence(
             continue
         level, rest = float(np.median(before.value)), float(np.median(during.value))
         if rest < COLLAPSED * level:
-            return Incident(
-                True, f"{words}, and {name.replace('_', ' ')} fell from {level:.0f} to {rest:.0f} {trace.unit}"
-            )
-        return Incident(False, f"{words}, but {name.replace('_', ' ')} went on at {rest:.0f} {trace.unit}")
+            fell = f"{words}, and {name.replace('_', ' ')} fell from {level:.0f} to {rest:.0f} {trace.unit}"
+            return Incident(True, fell, begin)
+        return Incident(False, f"{words}, but {name.replace('_', ' ')} went on at {rest:.0f} {trace.unit}", begin)
     if end <= span.end_s or _others_go_on(sources, begin):
-        return Incident(True, f"{words}; no other log tells whether power went on")
-    return Incident(False, f"the record ends at {begin:.0f} s, {span.end_s - begin:.0f} s before the step's end")
+        return Incident(True, f"{words}; no other log tells whether power went on", begin)
+    return Incident(False, f"the record ends at {begin:.0f} s, {span.end_s - begin:.0f} s before the step's end", begin)
 
 
 def _others_go_on(sources: Mapping[str, Source], begin: float) -> bool:
