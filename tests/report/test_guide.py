@@ -124,10 +124,10 @@ def test_nothing_runs_and_nothing_is_fetched(which, request):
     text = files.html.read_text(encoding="utf-8")
     page = Page(text)
     allowed = {
-        "html", "head", "meta", "title", "style", "body", "div", "header", "h1", "h2", "h3", "h4", "dl", "dt",
-        "dd", "nav", "ol", "ul", "li", "a", "main", "section", "p", "b", "em", "span", "small", "aside",
-        "figure", "figcaption", "details", "summary", "table", "caption", "thead", "tbody", "tr", "th", "td", "footer", "svg",
-        "g", "path", "text", "tspan", "defs", "clippath", "use", "rect", "desc",
+        "html", "head", "meta", "title", "style", "body", "div", "header", "h1", "h2", "h3", "h4", "dl", "dt", "dd",
+        "nav", "ol", "ul", "li", "a", "main", "section", "p", "b", "em", "span", "small", "aside", "figure", "desc",
+        "figcaption", "details", "summary", "table", "caption", "thead", "tbody", "tr", "th", "td", "footer", "svg",
+        "g", "path", "text", "tspan", "defs", "clippath", "use", "rect",
     }  # fmt: skip
     assert {tag for tag, _ in page.tags} <= allowed
     for tag, attrs in page.tags:

@@ -41,7 +41,7 @@ def _table(table: Table) -> list[str]:
     lines.append("")
     if table.note:
         lines += [safe(table.note), ""]
-    return lines + [f"[The same numbers as CSV](tables/{table.name}.csv)", ""]
+    return lines + [f"[This table as CSV](tables/{table.name}.csv)", ""]
 
 
 def _figure(figure: Figure) -> list[str]:

@@ -167,19 +167,19 @@ def _limits(
 ) -> None:
     """Draw and name the limits near the data; name those that lie above the panel at its top."""
     near, far = _sort_limits(axes, analysis, name, factor)
-    low, high = axes.get_ylim()
-    top = max(high, near[-1][0] if near else high)
     lines = [f"↑ {words}" for words in far[:3]] + ([f"↑ {len(far) - 3} more in the table"] if len(far) > 3 else [])
-    share = (15.0 + 14.0 * len(lines)) / axes.get_window_extent().height
-    high = low + (top - low) / (1.0 - share) if near or far else high
-    axes.set_ylim(low, high)
+    low, high = axes.get_ylim()
+    if near or lines:
+        top = max(high, near[-1][0] if near else high)
+        share = (17.0 + 14.0 * len(lines)) / axes.get_window_extent().height
+        high = low + (top - low) / (1.0 - share)
+        axes.set_ylim(low, high)
     step = 14.0 / axes.get_window_extent().height * (high - low)
     for index, words in enumerate(lines):
-        _limit_label(axes, fit(words, SMALL, width + spill), *_side(spill), high - step * (index + 0.9))
+        _limit_label(axes, fit(words, SMALL, width + spill), *_side(spill), high - step * (index + 0.95))
     begin, end = axes.get_xlim()
     names = [words.partition(f"{THIN}")[2].partition(",")[0] for _, words, _ in near]
-    previous = -np.inf
-    for (at, words, margins), stem in zip(near, names, strict=True):
+    for index, ((at, words, margins), stem) in enumerate(zip(near, names, strict=True)):
         x = [where[f.step.name] for f, _ in margins if f.step.name in where]
         part = (
             names.count(stem) > 1
@@ -189,12 +189,12 @@ def _limits(
         )
         left, right = (max(begin, min(x) - 0.3), max(x) + 0.3) if part else (begin, end)
         axes.plot([left, right], [at, at], color=light("limit"), linewidth=1.5, linestyle=(0, (8.0, 2.4)), zorder=2)
-        y = max(at + 0.12 * step, previous + step)
         if part:
             room = width * (end - right) / (end - begin) + spill
             _limit_label(axes, fit(words, SMALL, room), (right - begin) / (end - begin), "left", at - 0.35 * step)
         else:
-            previous = y
+            crowded = index + 1 < len(near) and near[index + 1][0] - at < 1.1 * step
+            y = at - 1.0 * step if crowded else at + 0.12 * step
             _limit_label(axes, fit(words, SMALL, width + spill), *_side(spill), y)
 
 

@@ -99,7 +99,7 @@ def limits_table(analysis: Analysis) -> Table:
     nearest: dict[tuple, tuple[StepFinding, Margin]] = {}
     for finding in analysis.steps:
         for margin in finding.margins:
-            key = (margin.limit.name, margin.limit.applies_to, margin.limit.value, margin.limit.source)
+            key = (margin.limit.name, margin.limit.applies_to)
             if key not in nearest or margin.margin.value < nearest[key][1].margin.value:
                 nearest[key] = (finding, margin)
     ordered = sorted(nearest.values(), key=lambda pair: pair[1].in_u if pair[1].in_u is not None else math.inf)
@@ -128,7 +128,8 @@ def limits_table(analysis: Analysis) -> Table:
             Column("source", "Source"),
         ),
         rows,
-        "In the order in which they would give. A negative margin means that the limit is exceeded.",
+        "In the order in which they would give; value and source as in the step that came nearest. A negative margin "
+        "means that the limit is exceeded.",
     )
 
 
@@ -154,7 +155,8 @@ def cell_text(cell: Cell, column: Column, places: int | None = None) -> tuple[st
     if isinstance(cell, Value):
         number, interval = pair_text(cell, column.name, places)
         if not column.unit:
-            return f"{number} {interval}\u00a0{display_unit(cell.unit, column.name)[0]}".replace("  ", " ").strip(), ""
+            unit = display_unit(cell.unit, column.name)[0]
+            return f"{number} {interval}".strip() + (f"\u00a0{unit}" if unit else ""), ""
         return number, interval
     if isinstance(cell, str):
         return clean(cell), ""

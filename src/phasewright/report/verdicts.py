@@ -82,13 +82,17 @@ def draw_verdicts(analysis: Analysis, layout: Layout) -> Sketch:
     label = max(label, 74.0)
     cell_w = min((layout.width - label) / max(1, len(across)), 190.0)
     cell_h = 74.0 if cell_w >= 96.0 else 34.0
-    sketch = Sketch(layout.width, 46.0 + cell_h * len(down) + 4.0)
+    heads = [wrap(text, 13.0, cell_w - 12.0)[:3] for text in across]
+    top = 28.0 + 16.0 * max((len(lines) for lines in heads), default=1)
+    sketch = Sketch(layout.width, top + cell_h * len(down) + 4.0)
     sketch.words(0.0, 14.0, "Phase count" if layout.narrow else "Load", size=11.0, ink="soft")
     sketch.words(label, 14.0, "Load" if layout.narrow else "Phase count", size=11.0, ink="soft")
-    for i, text in enumerate(across):
-        sketch.words(label + i * cell_w + 8.0, 36.0, fit(text, 13.0, cell_w - 10.0), size=13.0, bold=True)
+    for i, lines in enumerate(heads):
+        for k, line in enumerate(lines):
+            low = top - 10.0 - 16.0 * (len(lines) - 1 - k)
+            sketch.words(label + i * cell_w + 8.0, low, fit(line, 13.0, cell_w - 10.0), size=13.0, bold=True)
     for j, text in enumerate(down):
-        y = 46.0 + j * cell_h
+        y = top + j * cell_h
         for k, line in enumerate(wrap(text, 13.0, label - 8.0)[:3]):
             sketch.words(0.0, y + 23.0 + 16.0 * k, line, size=13.0, bold=True)
         for i in range(len(across)):
