@@ -35,6 +35,11 @@ QUANTITY_WORDS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 _SINGLE = {"W": "W", "w": "W", "V": "V", "v": "V", "A": "A", "a": "A", "C": "degC", "c": "degC", "F": "degC",
            "K": "degC", "s": "s", "h": "s", "J": "J", "d": "s", "min": "s", "us": "s", "S": "s"}  # fmt: skip
+_LABELLED = frozenset(
+    """phase channel ch bank group rail sensor line zone port slot side type class grade node plane unit module
+    string row column probe set test run step part""".split()
+)
+"""Words that a single letter counts up: phase A, phase B."""
 _NO_UNIT_TAIL = frozenset(("1", "x", "-", "count", "k", "R", "m", "g", "H", "kg", "cm", "mm", "um", "m2", "d"))
 
 
@@ -84,7 +89,7 @@ def split_unit(name: str) -> tuple[str, str]:
     if match is not None:
         tail, bare = match["unit"], match["name"]
         unit = unit_symbol(tail)
-        if unit is not None and tail not in _NO_UNIT_TAIL and (tail not in _SINGLE or measures(bare, _SINGLE[tail])):
+        if unit is not None and tail not in _NO_UNIT_TAIL and _is_unit_tail(tail, bare):
             return bare.strip(" _"), _fitting(unit, tail, bare)
     if name.startswith("%"):
         return name[1:].strip() or name, "%"
@@ -93,10 +98,19 @@ def split_unit(name: str) -> tuple[str, str]:
     return name, ""
 
 
+def _is_unit_tail(tail: str, bare: str) -> bool:
+    """Return True when a spelling at the end of a name is a unit there and not a label or a word."""
+    if tail not in _SINGLE or measures(bare, _SINGLE[tail]):
+        return True
+    words = split_words(bare)
+    return tail in "WVACFJ" and bool(words) and words[-1].rstrip("0123456789") not in _LABELLED
+
+
 def _fitting(unit: str, written: str, name: str) -> str:
     """Return the reading of a unit that reads two ways which the name's words ask for (F of a temperature is degF)."""
-    if written in ("F", "K") and measures(name, "degC"):
-        return "degF" if written == "F" else "K"
+    if written == "F":
+        # Farads stand in no log; the symbol of Fahrenheit that people write does.
+        return "degF"
     return unit
 
 

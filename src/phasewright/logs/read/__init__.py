@@ -38,8 +38,12 @@ def read_log(
 
     Raises LogFault, with file, line, what is wrong and the mend, for everything that cannot be read for certain.
     """
-    reading = Reading(Path(path), entry, instrument, file or _shown_name(path), sink or MemorySink(), progress)
-    return reading.run(strict)
+    sink = sink or MemorySink()
+    try:
+        return Reading(Path(path), entry, instrument, file or _shown_name(path), sink, progress).run(strict)
+    except BaseException:
+        sink.abandon()
+        raise
 
 
 def _shown_name(path: str | Path) -> str:

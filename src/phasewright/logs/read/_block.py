@@ -27,7 +27,7 @@ class Cells:
 
 @dataclass(slots=True)
 class Block:
-    """A block of lines as columns. `data` holds PAD bytes and then the lines."""
+    """A block of lines as columns. `data` holds the lines between PAD bytes."""
 
     data: bytes
     line_count: int
@@ -66,7 +66,7 @@ class BlockReader:
         self.plain = {i: not layout.styles[i].in_cells for i, _ in self.numbers}
 
     def read(self, data: bytes) -> Block | None:
-        """Return a block of whole lines (behind PAD bytes) as columns; None when nothing in it can be taken so."""
+        """Return a block of whole lines (between PAD bytes) as columns; None when nothing in it can be taken so."""
         if not self.usable:
             return None
         if self.blanks:
@@ -357,13 +357,13 @@ def _both_fine(a: np.ndarray | None, b: np.ndarray | None) -> np.ndarray | None:
 
 def _single_blanks(data: bytes) -> bytes:
     """Return lines with every run of blanks and tabs as one blank, none at either end."""
-    head, body = data[:PAD], data[PAD:]
+    head, body = data[:PAD], data[PAD:-PAD]
     if b"\t" in body:
         body = body.replace(b"\t", b" ")
     while b"  " in body:
         body = body.replace(b"  ", b" ")
     body = body.replace(b"\r\n", b"\n").replace(b" \n", b"\n").replace(b"\n ", b"\n")
-    return head + body.removeprefix(b" ")
+    return head + body.removeprefix(b" ") + head
 
 
 def _lines_with(hits: np.ndarray, ends: np.ndarray, good: np.ndarray | None) -> np.ndarray:

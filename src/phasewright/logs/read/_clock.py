@@ -77,7 +77,7 @@ class Clock:
         return out
 
     def _start(self, row: int) -> None:
-        if row and self.starts[-1] != row:
+        if row:
             self.starts.append(row)
 
     def _mend(self, out, step, back, base, fixed, line_of):
@@ -172,7 +172,7 @@ class Clock:
 
     def segments(self) -> tuple[tuple[int, int], ...]:
         """Return (first, past-the-last) rows of the segments, in file order."""
-        starts = [row for row in dict.fromkeys(self.starts) if row < self.rows or row == 0]
+        starts = [row for row in sorted(set(self.starts)) if row < self.rows or row == 0]
         return tuple(zip(starts, [*starts[1:], self.rows], strict=True))
 
     def finish(self, line_of: Callable[[int], int]) -> None:

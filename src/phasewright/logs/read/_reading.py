@@ -51,13 +51,6 @@ class Reading:
 
     def run(self, strict: bool) -> Table:
         """Return the table. Raises LogFault."""
-        try:
-            return self._run(strict)
-        except BaseException:
-            self.sink.abandon()
-            raise
-
-    def _run(self, strict: bool) -> Table:
         lines = sample_lines(self.source)
         found = self._layout(lines)
         for kind, what, line, mend in found.remarks:

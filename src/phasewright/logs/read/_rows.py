@@ -89,7 +89,7 @@ class RowReader:
     # ---- lines ----
 
     def accept(self, data: bytes, block: Block | None, first_line: int) -> int:
-        """Take a block of lines (behind PAD bytes) of which `block` holds what is plain; return the number of lines."""
+        """Take a block of lines (between PAD bytes) of which `block` holds what is plain; return the number of lines."""
         if self.stopped:
             return 0
         if block is None or self.layout is not self.block_reader.layout:
@@ -118,12 +118,12 @@ class RowReader:
             start = int(ends[line - 1]) + 1 if line else PAD
             self.read_line(block.data[start : int(ends[line])], number)
             line += 1
-            row += plain
+            row += int(plain)
             if self.layout is not layout:
                 rest = block.data[:PAD] + block.data[int(ends[line - 1]) + 1 :]
-                return line + (
-                    self.accept(rest, self.block_reader.read(rest), first_line + line) if len(rest) > PAD else 0
-                )
+                if line < block.line_count:
+                    line += self.accept(rest, self.block_reader.read(rest), first_line + line)
+                return line
         return block.line_count
 
     def _read_all(self, data: bytes, first_line: int) -> int:

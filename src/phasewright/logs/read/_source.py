@@ -19,9 +19,9 @@ HEAD = 1 << 18
 """Bytes at the start of a file from which encoding and layout are found."""
 BLOCK = 1 << 20
 """Bytes read at a time: fits the second-level cache."""
-PAD = 16
-"""Zero bytes before the lines of a block, so that eight bytes may be read that end with any cell."""
-_PADDING = b"\0" * PAD
+PAD = 32
+"""Zero bytes before and after the lines of a block: eight bytes may be read that end, or start, with any cell."""
+PADDING = b"\0" * PAD
 MAX_LINE = 1 << 20
 """Longest line [byte]."""
 
@@ -268,7 +268,7 @@ def decode_line(data: bytes) -> tuple[str, bool]:
 class Source:
     """One log file, read once from start to end in blocks of whole lines, hashed on the way.
 
-    Blocks are PAD zero bytes and then lines in UTF-8 (cp1252 for single lines) that end with a line feed. After the last
+    Blocks are lines in UTF-8 (cp1252 for single lines) that end with a line feed, between two runs of PAD zero bytes. After the last
     block
     `dropped_tail` holds the last line when it had no line end, and `padding` the number of zero bytes after it.
     """
@@ -370,7 +370,7 @@ class Source:
                         mend = "check that it is a log with one record a line"
                         raise refuse(self.file, words, mend, self._count_lines(self.read_size - len(rest)) + 1)
                     continue
-                yield b"".join((_PADDING, rest, memoryview(data)[:end]))
+                yield b"".join((PADDING, rest, memoryview(data)[:end], PADDING))
                 rest = data[end:]
         if rest and self.line_ends == "\r" and rest.endswith(b"\r"):
             rest = rest[:-1]

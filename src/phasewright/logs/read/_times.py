@@ -133,13 +133,15 @@ def number_ns(text: str, unit: str, decimal: str = ".") -> int | None:
     shift = exponent - len(fraction)
     value = int((whole + fraction) or "0") * UNIT_NS[unit]
     value = value * 10**shift if shift >= 0 else value // 10**-shift
-    if value >= 2**63:
+    if value >= 2**62:
         return None
     return -value if sign == "-" else value
 
 
 def day_number(year: int, month: int, day: int) -> int:
-    """Return days since 1970-01-01. Raises ValueError for a date that does not exist."""
+    """Return days since 1970-01-01. Raises ValueError for a date that does not exist or that 64 bits cannot hold."""
+    if not 1700 <= year <= 2250:
+        raise ValueError(f"no year of a log ({year})")
     return (dt.date(year, month, day) - dt.date(1970, 1, 1)).days
 
 
@@ -313,6 +315,8 @@ def hms_ns(text: str) -> int:
     if match is None:
         raise ValueError(f"no elapsed time ({text})")
     seconds = (int(match["D"] or 0) * 24 + int(match["H"])) * 3600 + int(match["M"]) * 60 + int(match["S"])
+    if seconds > 2**32:
+        raise ValueError(f"no elapsed time ({text})")
     return seconds * SECOND + fraction_ns(match["f"])
 
 

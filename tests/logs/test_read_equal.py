@@ -1,0 +1,214 @@
+"""Reading whole blocks gives what reading cell by cell gives: every value, time, segment, line and remark."""
+
+import math
+import random
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from phasewright.bench import ChannelSource, ColumnTerm, LogEntry, LogFault
+from phasewright.logs import read_log
+from phasewright.logs.read import _block, _reading, _source
+
+QUIET = settings(
+    max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
+
+
+def outcome(path, entry=None):
+    """Return everything that reading a file gives, comparable."""
+    try:
+        table = read_log(path, entry)
+    except LogFault as fault:
+        return ("refused", [str(f) for f in fault.faults])
+    return (
+        table.names, table.units, table.time_ns.tolist(), table.absolute,
+        {name: column.view(np.int64)[~np.isnan(column)].tolist() for name, column in table.columns.items()},
+        {name: np.isnan(column).tolist() for name, column in table.columns.items()},
+        table.segments, table.line_starts.tolist(), sorted(map(str, table.report.remarks)), table.report.encoding,
+        table.report.fingerprint, table.stamp_resolution,
+    )  # fmt: skip
+
+
+def both(path, monkeypatch, block=1 << 20, entry=None):
+    """Return what reading by blocks of `block` bytes and reading line by line give."""
+    with monkeypatch.context() as patch:
+        patch.setattr(_source, "BLOCK", block)
+        patch.setattr(_reading, "BLOCK", block)
+        fast = outcome(path, entry)
+    with monkeypatch.context() as patch:
+        patch.setattr(_block.BlockReader, "read", lambda self, data: None)
+        slow = outcome(path, entry)
+    return fast, slow
+
+
+# ---- random tables in random dialects -----------------------------------------------------------------------------
+
+FORMS = ("{:.3f}", "{:.1f}", "{:d}", "{:g}", "{:.6e}", "{!r}", "{:+.2f}", "{:.12f}", " {:.2f} ", "{:.0f}.", "{:08.3f}")
+WORDS = (
+    "",
+    "NaN",
+    "N/A",
+    "---",
+    "1e400",
+    "9.91E37",
+    "12 W",
+    "0x1F",
+    "017",
+    "1_000",
+    "--5",
+    "1.2.3",
+    ".",
+    "-",
+    "+",
+    "-.5",
+    "5.",
+)
+
+
+@st.composite
+def tables(draw):
+    """Return (text as bytes, what is expected by column) of a table in a random dialect."""
+    generator = random.Random(draw(st.integers(0, 2**32)))
+    delimiter = draw(st.sampled_from([",", ";", "\t", "|"]))
+    comma = draw(st.booleans()) and delimiter != ","
+    width = draw(st.integers(1, 5))
+    count = draw(st.integers(2, 60))
+    stamp = draw(st.sampled_from(["iso", "isoZ", "offset", "dmy", "clock", "split", "epoch", "epoch_ms", "s", "ms"]))
+    quoted = draw(st.booleans())
+    ending = draw(st.sampled_from(["\n", "\r\n"]))
+    dirt = draw(st.sampled_from([0.0, 0.0, 0.05, 0.3]))
+    forms = [draw(st.sampled_from(FORMS)) for _ in range(width)]
+    scale = [10.0 ** draw(st.integers(-3, 6)) for _ in range(width)]
+    head = {"split": ["Date", "Time"], "s": ["t_s"], "ms": ["t [ms]"]}.get(stamp, ["Time"])
+    lines = [delimiter.join([*head, *(f"col{i} [W]" for i in range(width))])]
+    for row in range(count):
+        ms = 82_800_000 + row * draw(st.just(250))
+        cells = stamps(stamp, ms)
+        for form, size in zip(forms, scale, strict=True):
+            if generator.random() < dirt:
+                cells.append(generator.choice(WORDS))
+                continue
+            value = generator.uniform(-1, 1) * size
+            cells.append(form.format(int(value)) if "d}" in form else form.format(value))
+        if comma:
+            cells[len(head) :] = [cell.replace(".", ",") for cell in cells[len(head) :]]
+        if quoted and generator.random() < 0.5:
+            cells = [f'"{cell}"' for cell in cells]
+        lines.append(delimiter.join(cells))
+        if generator.random() < dirt / 3:
+            lines.append(
+                generator.choice(["# note", lines[0], "", delimiter * width, "Average" + delimiter + "1", cells[0]])
+            )
+    return (ending.join(lines) + ending).encode()
+
+
+def stamps(kind, ms):
+    """Return the time cells of a stamp `ms` milliseconds after the start of a day, 2026-03-13."""
+    day, rest = divmod(ms, 86_400_000)
+    clock = f"{rest // 3_600_000:02d}:{rest // 60_000 % 60:02d}:{rest // 1000 % 60:02d}.{rest % 1000:03d}"
+    date = f"2026-03-{13 + day:02d}"
+    epoch = 1_773_360_000_000 + ms
+    return {
+        "iso": [f"{date} {clock}"], "isoZ": [f"{date}T{clock}Z"], "offset": [f"{date}T{clock}+01:00"],
+        "dmy": [f"{13 + day:02d}.03.2026 {clock}"], "clock": [clock], "split": [f"{13 + day:02d}/03/2026", clock],
+        "epoch": [f"{epoch / 1000:.3f}"], "epoch_ms": [str(epoch)], "s": [f"{ms / 1000:.3f}"], "ms": [str(ms)],
+    }[kind]  # fmt: skip
+
+
+@QUIET
+@given(data=tables(), block=st.sampled_from([200, 700, 1 << 20]))
+def test_blocks_equal_lines(tmp_path, monkeypatch, data, block):
+    path = tmp_path / "log.csv"
+    path.write_bytes(data)
+    fast, slow = both(path, monkeypatch, block)
+    assert fast == slow
+
+
+@QUIET
+@given(data=tables(), seed=st.integers(0, 2**32), block=st.sampled_from([200, 1 << 20]))
+def test_blocks_equal_lines_on_damaged_files(tmp_path, monkeypatch, data, seed, block):
+    generator = random.Random(seed)
+    damaged = bytearray(data)
+    for _ in range(generator.randint(1, 6)):
+        place = generator.randrange(len(damaged))
+        kind = generator.random()
+        if kind < 0.4:
+            damaged[place] = generator.choice(b"0123456789.,;:-+eE \t\n\r\"#x\x00\xb0\xff/_'")
+        elif kind < 0.7:
+            del damaged[place : place + generator.randint(1, 12)]
+        else:
+            damaged[place:place] = bytes(generator.choices(b'0123456789.,;\n"e- ', k=generator.randint(1, 6)))
+        if not damaged:
+            damaged = bytearray(b"\n")
+    path = tmp_path / "log.csv"
+    path.write_bytes(bytes(damaged))
+    fast, slow = both(path, monkeypatch, block)
+    assert fast == slow
+
+
+@given(
+    cells=st.lists(
+        st.one_of(
+            st.floats(allow_nan=False, allow_infinity=False).map(repr),
+            st.floats(-1e6, 1e6).map(lambda x: f"{x:.4f}"),
+            st.integers(-(10**18), 10**18).map(str),
+            st.decimals(-1000, 1000, places=7).map(str),
+            st.from_regex(r"[+-]?[0-9]{0,12}\.?[0-9]{0,12}([eE][+-]?[0-9]{1,3})?", fullmatch=True),
+        ),
+        min_size=2, max_size=40,
+    )
+)  # fmt: skip
+@QUIET
+def test_every_plain_number_is_the_nearest_double(tmp_path, monkeypatch, cells):
+    path = tmp_path / "log.csv"
+    path.write_text("t_s,v_W\n0,0.5\n" + "".join(f"{i + 1},{cell}\n" for i, cell in enumerate(cells)))
+    entry = LogEntry("log", ("log.csv",), "meter", (ChannelSource("input_power", (ColumnTerm(("v_W",)),)),))
+    fast, slow = both(path, monkeypatch, entry=entry)
+    assert fast == slow
+    table = read_log(path, entry)
+    for cell, got in zip(cells, table.columns["v_W"][1:], strict=True):
+        if math.isnan(got):
+            continue
+        # Python's own reading of decimals is the reference (correctly rounded).
+        assert got == float(cell)
+        assert math.copysign(1, got) == math.copysign(1, float(cell))
+
+
+@pytest.mark.parametrize("kind", ["iso", "dmy", "epoch_ms", "s"])
+def test_sound_tables_take_the_fast_path(tmp_path, kind):
+    path = tmp_path / "log.csv"
+    lines = [",".join([*stamps(kind, 82_800_000 + 100 * i), f"{i / 8:.3f}", f"{-i}"]) for i in range(5000)]
+    path.write_text("t_s,a_W,b_W\n".replace("t_s", "t_s" if kind == "s" else "Time") + "\n".join(lines) + "\n")
+    table = read_log(path)
+    assert table.report.fast_path
+    assert table.columns["a_W"].tolist() == [
+        i / 8 if round(i / 8, 3) == i / 8 else float(f"{i / 8:.3f}") for i in range(5000)
+    ]
+
+
+def test_layout_changes_inside_a_block(tmp_path, monkeypatch):
+    path = Path(tmp_path / "log.csv")
+    text = "t_s,a_W\n" + "".join(f"{i},{i}.5\n" for i in range(40)) + "t_s,b_V,a_W\n"
+    text += "".join(f"{i},7,{i}.5\n" for i in range(40, 80)) + "".join(f"{i};8;{i}.5\n" for i in range(80, 120))
+    path.write_text(text)
+    for block in (60, 300, 1 << 20):
+        fast, slow = both(path, monkeypatch, block)
+        assert fast == slow
+        table = read_log(path)
+        assert table.columns["a_W"].tolist() == [i + 0.5 for i in range(120)]
+        assert table.segments == ((0, 40), (40, 80), (80, 120))
+
+
+def test_map_by_position_forces_numbers(tmp_path, monkeypatch):
+    path = tmp_path / "log.csv"
+    path.write_text("t_s,a_W\n" + "".join(f"{i},{'off' if i % 3 else i}\n" for i in range(40)))
+    source = ChannelSource("input_power", (ColumnTerm(("#2",)),))
+    entry = LogEntry("log", ("log.csv",), "meter", (source,))
+    fast, slow = both(path, monkeypatch, entry=entry)
+    assert fast == slow
+    column = read_log(path, entry).columns["a_W"]
+    assert column[~np.isnan(column)].tolist() == [float(i) for i in range(0, 40, 3)]
