@@ -131,7 +131,7 @@ def _match_pair(pair: _Pair, bounds: Bounds) -> list[Match]:
         return [replace(blank, candidates=_listed(found), note=f"no edge of {pair.ours.channel} stands out in "
                         f"{pair.theirs.channel} (best match {signal:.1f} times its noise)")]
     offsets = [p.offset for p in found.peaks[:3] if p.score > 0.4 * peak.score]
-    placed = _place(pair, offsets, peak.drift, found.lag_width, blank)
+    placed = _joined(_place(pair, offsets, peak.drift, found.lag_width, blank), pair, found.lag_width, blank)
     if bounds.wish is None and found.ratio > REFUSE_RATIO and len(placed) == 1:
         return [replace(
             blank, status="ambiguous", offset=peak.offset, candidates=_listed(found), overlap=peak.overlap,
@@ -164,13 +164,42 @@ def _place(pair: _Pair, offsets: list[float], drift: float, lag_width: float, bl
     if halves is None:
         return [match]
     out: list[Match] = []
-    for half, (a, b), side in zip(
-        halves, ((pair.first, pair.first + cut), (pair.first + cut, pair.last)), ("after", "before"), strict=True
-    ):
-        own = replace(half, note=f"{blank.note}clock was set by {_set_by(halves):+.2f} s {side} this stretch; ")
-        below = _place(pair.part(a, b), [half.offset], half.drift, lag_width, own, depth + 1) if half.overlap else [half]
-        out += below
+    for half, a, b in ((halves[0], pair.first, pair.first + cut), (halves[1], pair.first + cut, pair.last)):
+        own = replace(blank, first=half.first, last=half.last, pivot=half.pivot)
+        out += _place(pair.part(a, b), [half.offset], half.drift, lag_width, own, depth + 1) if half.overlap else [half]
     return out
+
+
+def _joined(matches: list[Match], pair: _Pair, lag_width: float, blank: Match) -> list[Match]:
+    """Put stretches together again that a wrong first cut had parted: nothing was set between them."""
+    k = 0
+    while k + 1 < len(matches):
+        one, two = matches[k], matches[k + 1]
+        if one.status != "aligned" or two.status != "aligned" or abs(_set_by([one, two])) >= 0.7 * LEAST_STEP:
+            k += 1
+            continue
+        x = pair.ours
+        stamp = x.end[pair.first : pair.last] - x.stamp_lag
+        a, b = np.searchsorted(stamp, [one.first - 1e-6, two.last + 1e-6])
+        own = replace(blank, first=one.first, last=two.last, pivot=0.5 * (one.first + two.last))
+        base = one if one.overlap > two.overlap else two
+        start = base.offset + base.drift * 1e-6 * (own.pivot - base.pivot)
+        both = _refine(pair.part(pair.first + int(a), pair.first + int(b)), start, base.drift, lag_width, own)[0]
+        if both.status == "aligned":
+            matches = [*matches[:k], both, *matches[k + 2 :]]
+        else:
+            k += 1
+    return [replace(m, note=_told(matches, k) + m.note) for k, m in enumerate(matches)]
+
+
+def _told(matches: list[Match], k: int) -> str:
+    """Where the clock was set around stretch `k`."""
+    said = ""
+    if k:
+        said += f"clock was set by {_set_by(matches[k - 1 : k + 1]):+.2f} s before this stretch; "
+    if k + 1 < len(matches):
+        said += f"clock was set by {_set_by(matches[k : k + 2]):+.2f} s after it; "
+    return said
 
 
 def _best_halves(

@@ -14,7 +14,10 @@ POWER_ORDER = (
     "input_power", "package_power", "rail_power", "package_energy", "input_energy", "input_current", "rail_current",
 )
 """Channels that follow the load at once, best first."""
-THERMAL_ORDER = ("regulator_temperature", "processor_temperature", "inductor_temperature", "board_temperature")
+THERMAL_ORDER = (
+    "processor_temperature", "regulator_temperature", "inductor_temperature", "board_temperature",
+    "connector_temperature", "coolant_temperature",
+)
 """Channels that follow the load slowly, quickest first."""
 
 
@@ -34,21 +37,29 @@ def rank(channel: str, order: tuple[str, ...] = POWER_ORDER) -> int:
 def choose_reference(traces: Mapping[str, Iterable[Trace]], wished: str = "") -> str:
     """Return the name of the reference log: `wished` if given, else the fastest log that has a power channel.
 
-    Energy counters and currents stand in where no log has a power channel; then the fastest log of all.
+    A log whose clock started anew stands back behind one that ran through. Energy counters and currents stand in where
+    no log has a power channel; then the fastest log of all.
     """
     if wished:
         return wished
 
-    def worth(name: str) -> tuple[int, float]:
-        best = (2, float("inf"))
+    def worth(name: str) -> tuple[int, bool, float]:
+        best = (2, True, float("inf"))
         for trace in traces[name]:
             place = rank(trace.channel)
             group = 0 if place < 6 else 1 if place < 99 else 2
             period = trace.period
-            best = min(best, (group, period if np.isfinite(period) else 1e9))
+            best = min(best, (group, _restarts(trace), period if np.isfinite(period) else 1e9))
         return best
 
     return min(traces, key=worth)
+
+
+def _restarts(trace: Trace) -> bool:
+    """Whether the clock goes back between two segments."""
+    ends = [int(trace.time_ns[b - 1]) for a, b in trace.segments if b > a]
+    starts = [int(trace.time_ns[a]) for a, b in trace.segments if b > a]
+    return any(after < before for before, after in zip(ends[:-1], starts[1:], strict=True))
 
 
 def power_like(intervals: Intervals) -> Intervals:

@@ -51,7 +51,7 @@ def looks_set(fit: ClockFit, count: int, distance: np.ndarray) -> bool:
     size = np.add.reduceat(np.abs(fit.innovation), at[:-1]) / np.diff(at)
     asked = p / np.maximum(h, 1e-12)
     strong = (np.abs(asked) > 0.25 * LEAST_STEP) & (p**2 > 20.0 * h)
-    return bool(strong.any() or np.any(size > 2.5 * np.median(size)))
+    return bool(strong.any() or fit.jitter > 0.3 or np.any(size > 2.5 * np.quantile(size, 0.25)))
 
 
 def propose_small_steps(fit: ClockFit, stamp: np.ndarray) -> list[ClockStep]:
@@ -173,7 +173,7 @@ def _telling(value: np.ndarray) -> np.ndarray:
 def odd_distances(distance: np.ndarray, period: float) -> np.ndarray:
     """Return the indices of the distances between stamps [s] that are no usual period, at most 120."""
     spread = 1.4826 * float(np.median(np.abs(distance - period)))
-    odd = np.flatnonzero(np.abs(distance - period) > max(LEAST_STEP, 5.0 * spread))
+    odd = np.flatnonzero(np.abs(distance - period) > max(LEAST_STEP, 3.5 * spread))
     if len(odd) > _MOST_JUMPS:
         # Lost readings leave whole periods; what is no whole period, and what is longest, is oddest.
         part = np.abs(distance[odd] - np.rint(distance[odd] / period) * period)
