@@ -13,7 +13,7 @@ from phasewright.logs.clocks.integral import Integral, integrate
 from phasewright.logs.clocks.matching import Bounds, Match, match_clocks
 from phasewright.logs.clocks.pairs import THERMAL_ORDER, candidates, power_like
 from phasewright.logs.clocks.placing import RATE_U, Piece
-from phasewright.logs.clocks.thermal import ThermalMatch, match_thermal
+from phasewright.logs.clocks.thermal import match_thermal
 from phasewright.logs.condense import Intervals
 from phasewright.logs.records import ClockMap, Remark
 
@@ -161,11 +161,21 @@ def _by_warmth(
     power: Integral, warm: Sequence[Intervals], segment: int, match: Match, bounds: Bounds, calendar: float | None
 ) -> Match:
     """Place a log by its temperatures; the match unchanged when they show nothing."""
-    found: ThermalMatch | None = match_thermal(power, [_cut(x, segment) for x in warm], bounds.low, bounds.high)
+    parts = [_cut(x, segment) for x in warm]
+    if calendar is None:
+        found = match_thermal(power, parts, bounds.low, bounds.high)
+    else:
+        # Slow channels fit many places passably: near the calendar's word first, whole hours off only when that fails.
+        reach = 5 * CALENDAR_U
+        found = match_thermal(power, parts, calendar - reach, calendar + reach)
+        if found is None:
+            slips = [match_thermal(power, parts, calendar + h * 3600.0 - 300.0, calendar + h * 3600.0 + 300.0)
+                     for h in (-2, -1, 1, 2)]
+            found = min((f for f in slips if f is not None and f.depth < 0.5), key=lambda f: f.depth, default=None)
     if found is None:
         return match
     pair = ("power behind lags", found.channel)
-    if found.ratio > 0.9 and (calendar is None or abs(found.offset - calendar) > 4 * CALENDAR_U):
+    if found.ratio > 0.9:
         return replace(match, peak_ratio=found.ratio, pair=pair, note=f"{found.channel} follows the load at several offsets")
     return replace(
         match, status="aligned", offset=found.offset, offset_u=found.offset_u, drift=0.0, drift_u=RATE_U,

@@ -24,7 +24,8 @@ _LAGS = (8.0, 25.0, 80.0, 250.0, 700.0)
 _BLOCK = 10.0
 _LEAST_DEPTH = 0.8
 """The best offset must leave less than this share of what a typical offset leaves unexplained."""
-_RIVAL = 0.9
+_NEAR = 150.0
+"""Searches no wider than this to both sides need no coarse stage [s]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,30 +109,30 @@ def _match_one(drive: _Drive, x: Intervals, a: int, b: int, low: float, high: fl
     high = min(high, drive.time[-1] - first - 100.0)
     if high <= low:
         return None
-    starts = [0.5 * (low + high)] if high - low < 240.0 else _coarse(drive, x, a, b, low, high)
-    reach = 0.5 * (high - low) if high - low < 240.0 else 60.0
-    tried: list[tuple[float, float, float]] = []
+    near = high - low <= 2 * _NEAR + 1.0
+    starts = [0.5 * (low + high)] if near else _coarse(drive, x, a, b, low, high)
+    reach = 0.5 * (high - low) if near else 60.0
+    tried: list[tuple[float, float]] = []
+    typical: list[float] = []
     for start in starts:
         grid = np.arange(max(start - reach, low), min(start + reach, high) + 0.5, 4.0)
-        rough = [(*_unexplained(drive, time, value, offset), offset) for offset in grid]
-        cost, overlap, near = min(rough)
-        for offset in np.arange(near - 4.0, near + 4.5, 1.0):
-            cost, overlap, near = min((cost, overlap, near), (*_unexplained(drive, time, value, offset), offset))
-        typical = float(np.median([c for c, _, _ in rough]))
-        tried.append((cost, near, typical))
+        rough = [(_unexplained(drive, time, value, offset)[0], float(offset)) for offset in grid]
+        typical += [cost for cost, _ in rough]
+        tops = _dips(rough) if near else [min(rough)[1]]
+        for top in tops:
+            fine = np.arange(top - 4.0, top + 4.5, 1.0)
+            tried.append(min((_unexplained(drive, time, value, offset)[0], float(offset)) for offset in fine))
     tried.sort()
-    cost, offset, typical = tried[0]
-    typical = max(t for _, _, t in tried)
-    depth = cost / max(typical, 1e-30)
-    rivals = [c for c, o, _ in tried[1:] if abs(o - offset) > 15.0]
-    # How much of the best offset's explaining power its best rival has.
-    ratio = max((max(typical - c, 0.0) / max(typical - cost, 1e-30) for c in rivals), default=0.0)
-    if depth > _LEAST_DEPTH:
+    cost, offset = tried[0]
+    depth = cost / max(float(np.median(typical)), 1e-30)
+    # How much of what the best offset explains its best rival explains too.
+    ratio = max((max(1.0 - c, 0.0) / max(1.0 - cost, 1e-30) for c, o in tried[1:] if abs(o - offset) > 15.0), default=0.0)
+    if depth > _LEAST_DEPTH or cost > 0.9:
         return None
     sides = [_unexplained(drive, time, value, offset + move)[0] for move in (-3.0, 3.0)]
     bend = max((sides[0] + sides[1] - 2 * cost) / 9.0, 1e-30)
-    count = min(last + offset, drive.time[-1]) - max(first + offset, drive.time[0])
-    spread = (2.0 * cost / (max(count / _BLOCK - 8.0, 1.0) * bend)) ** 0.5
+    _, count, inside = _unexplained(drive, time, value, offset)
+    spread = (2.0 * max(cost - (1.0 - inside), 1e-4) / (max(count / _BLOCK - 8.0, 1.0) * bend)) ** 0.5
     delay, delay_u = DELAY.get(x.channel.partition(".")[0], (5.0, 5.0))
     return ThermalMatch(
         offset + delay, (2.0 * min(spread, 60.0) ** 2 + delay_u**2 + 1.0) ** 0.5, depth, float(ratio), x.channel, count
@@ -153,30 +154,50 @@ def _coarse(drive: _Drive, x: Intervals, a: int, b: int, low: float, high: float
     return starts or [0.5 * (low + high)]
 
 
-def _unexplained(drive: _Drive, time: np.ndarray, value: np.ndarray, offset: float) -> tuple[float, float]:
-    """Mean square of the 10 s changes that lagged power and a decaying start leave unexplained; and the overlap [s]."""
+def _dips(rough: list[tuple[float, float]]) -> list[float]:
+    """Offsets of the local minima of the rough scan, deepest first, at most three."""
+    cost = np.array([c for c, _ in rough])
+    at = [k for k in range(len(cost)) if cost[k] == cost[max(0, k - 3) : k + 4].min()]
+    return [rough[k][1] for k in sorted(at, key=lambda k: cost[k])[:3]]
+
+
+def _unexplained(drive: _Drive, time: np.ndarray, value: np.ndarray, offset: float) -> tuple[float, float, float]:
+    """Share of the log's 10 s changes (squared) that lagged power and a decaying start leave unexplained.
+
+    What lies off the record counts as unexplained, so that a sliver of overlap explains little. Also the overlap [s], and
+    the share of the squared changes that lies on record.
+    """
     moved = time + offset
     first, last = max(moved[0], drive.time[0]) + 5.0, min(moved[-1], drive.time[-1]) - 5.0
-    overlap = last - first
+    everything = float(np.sum(_blocks(time, value, np.arange(time[0], time[-1], _BLOCK), True) ** 2))
     grid = np.arange(first, last, _BLOCK)
-    if len(grid) < 12:
-        return float("inf"), overlap
-    # Means over the blocks, so that coarse readings count with all their samples.
-    slot = np.searchsorted(moved, grid)
-    total = np.concatenate([[0.0], np.cumsum(value)])
-    count = np.diff(slot)
-    y = np.where(count > 0, (total[slot[1:]] - total[slot[:-1]]) / np.maximum(count, 1), np.nan)
+    if len(grid) < 20:
+        return 1.0, max(last - first, 0.0), 0.0
     middle = grid[:-1] + 0.5 * _BLOCK
     columns = np.column_stack(
         [np.interp(middle, drive.time, c) for c in drive.columns.T]
         + [np.exp(-(middle - first) / c) for c in (80.0, 250.0, 700.0)]
     )
-    design, aim = np.diff(columns, axis=0), np.diff(y)
+    design, aim = np.diff(columns, axis=0), _blocks(moved, value, grid, False)
     good = np.isfinite(aim)
-    if good.sum() < 12:
-        return float("inf"), overlap
+    n, p = int(good.sum()), design.shape[1]
+    if n < 20:
+        return 1.0, last - first, 0.0
     design, aim = design[good], aim[good]
     normal = design.T @ design
-    normal += 1e-9 * np.trace(normal) * np.eye(len(normal))
+    normal += 1e-9 * np.trace(normal) * np.eye(p)
     rest = aim - design @ np.linalg.solve(normal, design.T @ aim)
-    return float(np.mean(rest**2)) / max(float(np.mean(aim**2)), 1e-30), overlap
+    on_record = float(aim @ aim)
+    # Free columns explain p of n changes by themselves.
+    explained = on_record - min(float(rest @ rest) * n / (n - p), on_record)
+    return 1.0 - explained / max(everything, 1e-30), last - first, min(on_record / max(everything, 1e-30), 1.0)
+
+
+def _blocks(time: np.ndarray, value: np.ndarray, grid: np.ndarray, zero: bool) -> np.ndarray:
+    """Differences of the means over the blocks of `grid`; NaN (or 0) where a block is empty."""
+    slot = np.searchsorted(time, grid)
+    total = np.concatenate([[0.0], np.cumsum(value - value.mean())])
+    count = np.diff(slot)
+    mean = np.where(count > 0, (total[slot[1:]] - total[slot[:-1]]) / np.maximum(count, 1), np.nan)
+    change = np.diff(mean)
+    return np.nan_to_num(change) if zero else change

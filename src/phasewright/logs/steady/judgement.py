@@ -70,9 +70,12 @@ def judge(
     why = ""
     series = None
     tails: list[Tail] = []
-    if not np.isfinite(trace.time_u) or trace.time_u > 0.2 * (end - start):
-        why = "its clock is too uncertain to place it in the step"
+    # Readings that may belong to the neighbouring step stay out.
+    margin = 2.0 * trace.time_u if trace.time_u > 1.0 else 0.0
+    if not np.isfinite(margin) or end - start - 2 * margin < max(_SHORTEST, 0.4 * (end - start)):
+        why = f"its clock (standard uncertainty {trace.time_u:.1f} s) is too uncertain for a step of {end - start:.0f} s"
     else:
+        start, end = start + margin, end - margin
         series = prepare(key, trace, load, start, end)
         if series is None:
             why = "fewer than 12 readings in the step"
