@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from phasewright.bench import Processor, Protection, Regulator
-from phasewright.findings import VERDICTS
+from phasewright.findings import VERDICTS, analyze
 from phasewright.logs import Settling
 
 
@@ -186,6 +186,37 @@ def test_load_that_ends_early_while_the_machine_goes_on_is_a_doubt_and_no_trip(h
     analysis = hand.analyzed(hand.Played(shape=shape))
     assert analysis.steps[0].verdict != "tripped"
     assert any("while the machine went on logging" in note for note in analysis.notes)
+
+
+def test_tripped_when_power_goes_from_load_to_nothing_as_the_step_ends(hand):
+    """The person wrote down the moment of the trip as the end of the step."""
+    campaign, recording, spans, windows = hand.played([hand.Played(), hand.Played("next")])
+    at = spans[0].end_s - 2.0
+
+    def without(trace, power):
+        off = (trace.end_s > at) & (trace.end_s < spans[1].start_s)
+        value = np.where(off, 0.4, trace.value) if power else trace.value
+        kept = np.ones(len(value), bool) if power or trace.log == "meter" else ~off
+        return replace(
+            trace,
+            start_s=trace.start_s[kept],
+            end_s=trace.end_s[kept],
+            value=value[kept],
+            segments=((0, int(kept.sum())),),
+        )
+
+    def verdicts(idle):
+        traces = {name: without(trace, name == "input_power") for name, trace in recording.traces.items()}
+        if idle:
+            # Somebody ended the load, let it idle for six seconds, and switched the machine off.
+            meter = traces["input_power"]
+            resting = (meter.end_s > at - 6.0) & (meter.end_s <= at)
+            traces["input_power"] = replace(meter, value=np.where(resting, 60.0, meter.value))
+        found = analyze(hand.bench(), campaign, replace(recording, traces=traces), spans, windows)
+        return [step.verdict for step in found.steps]
+
+    assert verdicts(idle=False) == ["tripped", "sustained"]
+    assert verdicts(idle=True) == ["sustained", "sustained"]
 
 
 def test_no_means_are_taken_from_a_window_in_which_power_went_down(hand):

@@ -20,6 +20,8 @@ MACHINE = ("package_power", "package_energy", "processor_temperature", "processo
 """Channels that the machine under test writes itself."""
 COLLAPSED = 0.4
 """Share of the step's load below which power counts as collapsed; between idle and load on benches of 100-600 W."""
+OFF = 0.05
+"""Share of the step's load below which the machine is off: idle takes more on benches of 100-600 W."""
 SHORTEST = 10.0
 """[s] A gap or collapse shorter than this may be a pause of the logger or of the load."""
 
@@ -114,24 +116,47 @@ def machine_stamps(sources: Mapping[str, Source]) -> np.ndarray | None:
 
 
 def _silence(sources: Mapping[str, Source], stamps: np.ndarray | None, span: StepSpan) -> tuple[float, float] | None:
-    """Return (from, to) [s] of a silence of the machine that begins well before the step's end.
+    """Return (from, to) [s] of a silence of the machine that tells of this step.
 
-    At the end of a step a logger may be stopped by hand, so a silence that begins there says nothing.
+    At the end of a step a logger may be stopped by hand, so a silence that begins there tells something only when the
+    machine lost its power from one moment to the next, out of full load.
     """
     if stamps is None or stamps.size < 3:
         return None
-    least = max(SHORTEST, 8.0 * float(np.median(np.diff(stamps))))
-    first = int(np.searchsorted(stamps, span.start_s))
-    margin = max(0.5 * SHORTEST, 0.02 * (span.end_s - span.start_s))
-    last = int(np.searchsorted(stamps, span.end_s - margin, side="right"))
-    others = [item.trace.end_s[-1] for item in sources.values() if len(item.trace.end_s)]
-    record_end = float(max(others)) if others else float(stamps[-1])
-    for index in range(max(first - 1, 0), last):
-        begin = float(stamps[index])
-        end = float(stamps[index + 1]) if index + 1 < stamps.size else record_end
-        if begin >= span.start_s - 0.5 * SHORTEST and end - begin >= least and not _others_speak(sources, begin, end):
+    ends = [item.trace.end_s[-1] for item in sources.values() if len(item.trace.end_s)]
+    gaps = np.diff(stamps, append=max(float(max(ends, default=stamps[-1])), float(stamps[-1])))
+    least = max(SHORTEST, 8.0 * float(np.median(gaps)))
+    late = span.end_s - max(0.5 * SHORTEST, 0.02 * (span.end_s - span.start_s))
+    near = (gaps >= least) & (stamps >= span.start_s) & (stamps <= span.end_s + SHORTEST)
+    for index in np.flatnonzero(near):
+        begin, end = float(stamps[index]), float(stamps[index] + gaps[index])
+        if begin > late and not _lost_power(sources, span, begin):
+            continue
+        if not _others_speak(sources, begin, end):
             return begin, end
     return None
+
+
+def _lost_power(sources: Mapping[str, Source], span: StepSpan, begin: float) -> bool:
+    """Return True when a meter beside the machine saw its power go from load to nothing at once, near `begin` [s].
+
+    Somebody who ends a load and shuts the machine down leaves an idle time between the two.
+    """
+    machine = _machine_logs(sources)
+    for name in POWER:
+        if name not in sources or sources[name].trace.log in machine:
+            continue
+        trace = sources[name].trace
+        step = take_readings(trace, span.start_s, min(begin, span.end_s))
+        around = take_readings(trace, begin - SHORTEST, begin + SHORTEST)
+        if step.count < 3 or around.count < 3:
+            continue
+        level = float(np.percentile(step.value, 75.0))
+        high, off = np.flatnonzero(around.value >= 0.6 * level), np.flatnonzero(around.value < OFF * level)
+        off = off[off > high[-1]] if high.size else off[:0]
+        if off.size:
+            return bool(around.start_s[off[0]] - around.end_s[high[-1]] < 3.0 + 2.0 * trace.averaging)
+    return False
 
 
 def _others_speak(sources: Mapping[str, Source], begin: float, end: float) -> bool:
@@ -154,10 +179,9 @@ def _judge_silence(
     collapse: tuple[float, float, float, str] | None,
 ) -> Incident:
     begin, end = silence
-    words = (
-        f"the machine's log falls silent for {end - begin:.0f} s at {begin:.0f} s, "
-        f"{span.end_s - begin:.0f} s before the step's end"
-    )
+    words = f"the machine's log falls silent for {end - begin:.0f} s at {begin:.0f} s"
+    if begin < span.end_s:
+        words += f", {span.end_s - begin:.0f} s before the step's end"
     if collapse is not None:
         at, high, low, name = collapse
         return Incident(True, f"{words}, and {name.replace('_', ' ')} fell from {high:.0f} to {low:.0f}", at)
