@@ -61,7 +61,8 @@ def files(draw):
 @QUIET
 @given(
     table=files(), delimiter=st.sampled_from([",", ";", "\t", "|"]), comma=st.booleans(),
-    encoding=st.sampled_from(["utf-8", "cp1252", "utf-16-le", "utf-16-be"]), ending=st.sampled_from(["\n", "\r\n", "\r"]),
+    encoding=st.sampled_from(["utf-8", "cp1252", "utf-16-le", "utf-16-be"]),
+    ending=st.sampled_from(["\n", "\r\n", "\r"]),
     style=st.sampled_from(["iso", "blank", "dmy", "epoch", "epoch_us"]), data=st.data(),
 )  # fmt: skip
 def test_any_dialect_reads_back(tmp_path, table, delimiter, comma, encoding, ending, style, data):

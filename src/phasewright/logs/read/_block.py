@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from . import _times as times
+from ._cells import WORDS
 from ._digits import Decimals, read_clock, read_decimals, read_fraction, words_over
-from ._layout import WORDS, Layout
+from ._layout import Layout
 from ._source import PAD
 
 _COMMENT_STARTS = np.frombuffer(b"#%!;/ \t", dtype=np.uint8)

@@ -66,8 +66,8 @@ class Clock:
         self._count(out, step, base, fixed)
         if self.first is None and self.plan.absolute and _is_unset(int(out[0])):
             self.relative, self.zero = True, int(out[0])
-            words = f"dates around {times.text_of(self.zero, True)[:10]}: the clock was not set, time counts from the first row"
-            self.say("note", words, line_of(0))
+            date = times.text_of(self.zero, True)[:10]
+            self.say("note", f"dates around {date}: the clock was not set, time counts from the first row", line_of(0))
         if self.relative:
             out = out - self.zero
         self.rows += len(raw)

@@ -36,8 +36,8 @@ __all__ = [
 
 _UNIT_WORDS = frozenset(
     ("-", "--", "", "[]", "[-]", "()", "hh:mm:ss", "hh:mm:ss.sss", "hh:mm:ss.fff", "yyyy-mm-dd", "dd.mm.yyyy", "text",
-     "n/a", "none", "bool", "string", "datetime", "date", "iso", "iso8601", "utc", "local", "h:m:s", "hms", "yyyy/mm/dd",
-     "hh:mm", "yyyy-mm-dd hh:mm:ss", "dd/mm/yyyy", "mm/dd/yyyy")
+     "n/a", "none", "bool", "string", "datetime", "date", "iso", "iso8601", "utc", "local", "h:m:s", "hms",
+     "yyyy/mm/dd", "hh:mm", "yyyy-mm-dd hh:mm:ss", "dd/mm/yyyy", "mm/dd/yyyy")
 )  # fmt: skip
 
 

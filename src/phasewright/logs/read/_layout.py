@@ -10,83 +10,23 @@ from phasewright.bench import Fault, LogFault, escape
 
 from . import _header as header
 from . import _numbers as numbers
+from . import _sample as sample
 from . import _times as times
+from ._cells import (
+    CANDIDATES,
+    MAX_CELL,
+    MAX_COLUMNS,
+    MAX_QUOTED,
+    WIDE,
+    WORDS,
+    OpenQuote,
+    is_comment,
+    joined,
+    split_line,
+)
 from ._timeplan import find_plan
 
-WORDS = "ws"
-"""Separator rule: runs of blanks and tabs."""
-WIDE = "ws2"
-"""Separator rule: two blanks or more, or tabs."""
-CANDIDATES = ("\t", ";", ",", "|", WIDE, WORDS)
-DELIMITER_WORDS = {
-    "\t": "tab", ";": "semicolon", ",": "comma", "|": "bar", WORDS: "runs of blanks", WIDE: "two blanks or more",
-    " ": "blank", ":": "colon",
-}  # fmt: skip
-MAX_COLUMNS = 4096
-MAX_CELL = 1 << 16
-MAX_QUOTED = 1 << 20
 SAMPLE_LINES = 600
-PREAMBLE = 40
-
-FOOTER_WORDS = frozenset(
-    """average avg mean min minimum max maximum sum total std stdev stddev count median rms mittelwert mittel summe
-    anzahl moyenne moy somme écart promedio media suma mínimo máximo minimo maximo end eof ende fin peak peak-to-peak
-    samples variance sigma""".split()
-)
-
-
-class OpenQuote(Exception):
-    """A quoted cell goes on in the next line."""
-
-
-def split_line(line: str, delimiter: str) -> list[str]:
-    """Return the cells of a line, quotes taken off. Raises OpenQuote when a quoted cell is not closed."""
-    if '"' in line and delimiter not in (WORDS, WIDE):
-        return _split_quoted(line, delimiter)
-    if delimiter == WORDS:
-        return re.split(r"[ \t]+", line.strip(" \t"))
-    if delimiter == WIDE:
-        return re.split(r"[ ]{2,}|[ ]*\t[ ]*", line.strip())
-    return line.split(delimiter)
-
-
-def _split_quoted(line: str, delimiter: str) -> list[str]:
-    cells, i, size = [], 0, len(line)
-    while True:
-        j = i
-        while j < size and line[j] in " \t" and line[j] != delimiter:
-            j += 1
-        if j < size and line[j] == '"':
-            parts, k = [], j + 1
-            while True:
-                end = line.find('"', k)
-                if end < 0:
-                    raise OpenQuote
-                parts.append(line[k:end])
-                if end + 1 < size and line[end + 1] == '"':
-                    parts.append('"')
-                    k = end + 2
-                    continue
-                break
-            stop = line.find(delimiter, end + 1)
-            stop = size if stop < 0 else stop
-            cells.append("".join(parts) + line[end + 1 : stop].rstrip())
-        else:
-            stop = line.find(delimiter, i)
-            stop = size if stop < 0 else stop
-            cells.append(line[i:stop])
-        if stop >= size:
-            return cells
-        i = stop + len(delimiter)
-        if i == size:
-            cells.append("")
-            return cells
-
-
-def is_comment(line: str, delimiter: str) -> bool:
-    """Return True for a line that starts with a sign for comments (a semicolon only where it separates nothing)."""
-    start = line.lstrip()[:2]
-    return start[:1] in ("#", "%", "!") or start == "//" or (start[:1] == ";" and delimiter != ";")
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +140,7 @@ class _Finder:
             except LogFault as fault:
                 open_quote = fault
                 continue
-            score = _score(rows, delimiter)
+            score = sample.score(rows, delimiter)
             if score > best_score + 1e-9:
                 best, best_score, best_rows = delimiter, score, rows
         if open_quote is not None and best in ("", WORDS, WIDE):
@@ -243,26 +183,24 @@ class _Finder:
                             position + 1,
                         )
                     )
-        width, trailing_rows = _data_width(rows)
-        kinds = _kinds(rows, width)
+        width, trailing_rows = sample.data_width(rows)
+        kinds = sample.kinds(rows, width)
         first = self.first_data(rows, width, kinds)
         head, unit_row = self.find_header(rows, first, width)
-        if head is not None and not 0 <= width - len(head[1]) <= 1:
+        extra = width - len(head[1]) if head is not None else 0
+        if extra and not (extra == 1 and trailing_rows):
             # Another header further down may begin another width: only what stands before it counts here.
-            below = next((i for i in range(first + 1, len(rows)) if _is_header(rows[i][1])), 0)
+            below = next((i for i in range(first + 1, len(rows)) if self.begins_width(rows[i][1], width, extra)), 0)
             if below:
                 rows = rows[:below]
-                width, trailing_rows = _data_width(rows[first:])
-                kinds = _kinds(rows[first:], width)
-        elif head is not None and width - len(head[1]) == 1 and not trailing_rows:
-            below = next(
-                (i for i in range(first + 1, len(rows)) if len(rows[i][1]) == width and _is_header(rows[i][1])), 0
-            )
-            if below:
-                rows = rows[:below]
-                width, trailing_rows = _data_width(rows[first:])
-                kinds = _kinds(rows[first:], width)
+                width, trailing_rows = sample.data_width(rows[first:])
+                kinds = sample.kinds(rows[first:], width)
         return self.build(delimiter, rows, width, trailing_rows, kinds, first, head, unit_row)
+
+    @staticmethod
+    def begins_width(cells: list[str], width: int, extra: int) -> bool:
+        """Return True for names further down under which rows have another width than under the first header."""
+        return sample.is_header(cells) and (len(cells) == width or extra != 1)
 
     def first_data(self, rows, width: int, kinds: list[str]) -> int:
         """Return the index of the first data row."""
@@ -271,7 +209,7 @@ class _Finder:
         if stated:
             start = next((i for i, (number, _) in enumerate(rows) if number > stated), len(rows))
         for index in range(start, len(rows)):
-            if _fits(rows[index][1], width, kinds):
+            if sample.fits(rows[index][1], width, kinds):
                 return index
         last = rows[-1][0]
         names = [cell for cell in rows[0][1] if header.is_name(cell)]
@@ -291,14 +229,14 @@ class _Finder:
             if row is None:
                 raise self.fault(f"no header on line {stated}", "mend header_line", stated)
             between = [r for r in rows[:first] if r[0] > stated]
-            return row, between[0] if between and _is_unit_row(between[0][1]) else None
+            return row, between[0] if between and sample.is_unit_row(between[0][1]) else None
         above = rows[:first]
-        if above and len(above[-1][1]) > 1 and _is_unit_row(above[-1][1]) and len(above) > 1:
+        if above and len(above[-1][1]) > 1 and sample.is_unit_row(above[-1][1]) and len(above) > 1:
             candidate = above[-2]
-            if _is_header(candidate[1]) and abs(len(candidate[1]) - len(above[-1][1])) <= 1:
+            if sample.is_header(candidate[1]) and abs(len(candidate[1]) - len(above[-1][1])) <= 1:
                 return candidate, above[-1]
         for row in reversed(above[-3:]):
-            if _is_header(row[1]):
+            if sample.is_header(row[1]):
                 return row, None
         commented = self.commented_header(rows[first][0], width)
         return commented, None
@@ -315,7 +253,7 @@ class _Finder:
             for delimiter in CANDIDATES:
                 if delimiter in (WORDS, WIDE) or delimiter in body:
                     cells = split_line(body, delimiter)
-                    if _is_header(cells) and (width is None or len(cells) == width):
+                    if sample.is_header(cells) and (width is None or len(cells) == width):
                         return number, cells
         return None
 
@@ -348,7 +286,7 @@ class _Finder:
             else:
                 self.say("note", "every line ends with a separator; ignored", header_line or None)
         elif width == header_width + 1 and delimiter == ",":
-            comma_fraction = _comma_fraction(data, width)
+            comma_fraction = sample.comma_fraction(data, width)
             if comma_fraction >= 0:
                 self.say("repair", "fraction of a second stands behind a comma; joined to its time", data[0][0])
                 width = header_width
@@ -367,8 +305,8 @@ class _Finder:
                     "repair", f"header found on line {header_line}, after {len(above)} lines of preamble", header_line
                 )
         names, units = self.name_columns(raw, units_raw, header_line)
-        cells = [_joined(c, comma_fraction) for _, c in data]
-        kinds = _kinds([(0, c) for c in cells if len(c) >= min(2, header_width)], header_width)
+        cells = [joined(c, comma_fraction) for _, c in data]
+        kinds = sample.kinds([(0, c) for c in cells if len(c) >= min(2, header_width)], header_width)
         first_line = data[0][0]
         if head is not None and header_line < first_line:
             # Whatever stands between header and first sound row is read by the law, so that nothing is lost unsaid.
@@ -382,7 +320,7 @@ class _Finder:
 
     def refuse_no_header(self, rows, first: int, width: int):
         for number, cells in rows[first:]:
-            if _is_header(cells) and len(cells) in (width, width - 1):
+            if sample.is_header(cells) and len(cells) in (width, width - 1):
                 raise _HeaderBelow(number)
         template = ", ".join(f'"#{i + 1}"' for i in range(min(width, 6)))
         raise self.fault(
@@ -396,7 +334,7 @@ class _Finder:
         shown = escape(("," if delimiter == "," else " ").join(cells))
         if delimiter == "," and any(re.fullmatch(r"[+-]?\d+", c.strip()) for c in cells[:-1]):
             raise self.fault(
-                f"{len(cells)} fields under {header_width} names ({shown}): decimal commas in a comma-separated file cannot be told apart",
+                f"{len(cells)} fields under {header_width} names ({shown}): decimal commas and separators look alike",
                 "export with semicolons between the columns, or with a decimal point",
                 line,
             )
@@ -517,7 +455,7 @@ class _Finder:
                 group = ","
             if decimal == "," and (item.group_point or (item.maybe_point and own_comma)) and not item.decimal_point:
                 group = "."
-            in_cells, cell_unit = _cell_units(columns[i]) if kinds[i] == "number" else (False, "")
+            in_cells, cell_unit = sample.cell_units(columns[i]) if kinds[i] == "number" else (False, "")
             unit = units[i] or cell_unit
             styles.append(numbers.NumberStyle(decimal, group, unit, in_cells))
         if any(style.decimal == "," for style in styles) and comma:
@@ -565,140 +503,3 @@ class _HeaderBelow(Exception):
 
 
 HeaderBelow = _HeaderBelow
-
-
-def _joined(cells: list[str], at: int) -> list[str]:
-    if at < 0 or len(cells) <= at + 1:
-        return cells
-    return [*cells[:at], cells[at] + "." + cells[at + 1].strip(), *cells[at + 2 :]]
-
-
-def _comma_fraction(data, width: int) -> int:
-    """Return the field that is a time whose fraction stands in the next field in (nearly) all rows; -1 if none."""
-    rows = [cells for _, cells in data if len(cells) == width]
-    for i in range(width - 1):
-        fits = sum(
-            bool(re.search(r"\d{1,2}:[0-5]\d:[0-5]\d$", cells[i].strip()) and re.fullmatch(r"\d{1,9}", cells[i + 1]))
-            for cells in rows
-        )
-        if rows and fits >= 0.9 * len(rows):
-            return i
-    return -1
-
-
-def cell_class(text: str) -> str:
-    """Return what a cell looks like: missing | stamp | number | text."""
-    text = text.strip()
-    if numbers.is_missing(text):
-        return "missing"
-    if numbers.PLAIN.fullmatch(text):
-        return "number"
-    if re.match(
-        r"\d{1,4}[-/.:]\d{1,2}[-/.:]\d|\d{1,2}:\d{2}|\d{1,2}[-. ][A-Za-z]{3}|[A-Za-z]{3,9}\.? \d{1,2},? \d{4}|\d{8}[T _]?\d{6}",
-        text,
-    ):
-        if not numbers.is_numberlike(text):
-            return "stamp"
-    if re.match(r"\d{1,2}\.\d{1,2}\.\d{4}", text):
-        return "stamp"
-    return "number" if numbers.is_numberlike(text) else "text"
-
-
-def _score(rows, delimiter: str) -> float:
-    """Return how well a separator makes a table of the sample, 0 to 1."""
-    counts = Counter(len(cells) for _, cells in rows if len(cells) > 1)
-    if not counts:
-        return 0.0
-    body = rows[PREAMBLE:] if len(rows) > 2 * PREAMBLE else rows
-    counts = Counter(len(cells) for _, cells in body if len(cells) > 1)
-    if not counts:
-        return 0.0
-    width, hits = max(counts.items(), key=lambda item: (item[1], item[0]))
-    share = hits / max(len(body), 1)
-    good = total = 0.0
-    others = [mark for mark in ("\t", ";", "|") if mark != delimiter and delimiter not in (WORDS, WIDE)]
-    chosen = [cells for _, cells in body if len(cells) == width]
-    for cells in chosen[:: max(1, len(chosen) // 60)]:
-        for cell in cells:
-            total += 1
-            kind = cell_class(cell)
-            if any(mark in cell for mark in others):
-                continue
-            good += {"number": 1.0, "stamp": 1.0, "missing": 0.8, "text": 0.35}[kind]
-    quality = good / total if total else 0.0
-    named = any(_is_header(cells) and abs(len(cells) - width) <= 1 for _, cells in rows)
-    return share * quality * (1.0 if named else 0.6) * (1.0 if delimiter not in (WORDS, WIDE) else 0.95)
-
-
-def _data_width(rows) -> tuple[int, bool]:
-    """Return (number of fields of most data rows, True when their last field is empty in all of them)."""
-    dataish = [cells for _, cells in rows if len(cells) > 1 and not _is_header(cells) and not _is_unit_row(cells)]
-    pool = dataish or [cells for _, cells in rows]
-    counts = Counter(len(cells) for cells in pool)
-    width = max(counts.items(), key=lambda item: (item[1], item[0]))[0]
-    trailing = all(not cells[-1].strip() for cells in pool if len(cells) == width)
-    return width, trailing
-
-
-def _kinds(rows, width: int) -> list[str]:
-    """Return number | text | stamp for every field, by the majority of the later half of the sample."""
-    body = [cells for _, cells in rows if abs(len(cells) - width) <= 1 and not _is_header(cells)]
-    body = body[len(body) // 2 :] if len(body) > 2 * PREAMBLE else body
-    kinds = []
-    for i in range(width):
-        counts = Counter(cell_class(cells[i]) for cells in body if len(cells) > i)
-        counts.pop("missing", None)
-        kinds.append(counts.most_common(1)[0][0] if counts else "number")
-    return kinds
-
-
-def _fits(cells: list[str], width: int, kinds: list[str]) -> bool:
-    """Return True when a row looks like the data: right number of fields, right kinds."""
-    if abs(len(cells) - width) > 1 or len(cells) < min(width, 2) or _is_header(cells) or _is_unit_row(cells):
-        return False
-    hits = total = 0
-    for cell, kind in zip(cells, kinds, strict=False):
-        found = cell_class(cell)
-        if kind == "text" or found == "missing":
-            continue
-        total += 1
-        hits += found == kind
-    return total > 0 and hits >= 0.6 * total
-
-
-def _is_unit_row(cells: list[str]) -> bool:
-    """Return True when every cell holds a unit or nothing, and at least one a known unit."""
-    found = [header.unit_in_cell(cell) for cell in cells]
-    return (
-        all(unit is not None for unit in found)
-        and any(found)
-        and not any(cell.strip() and numbers.PLAIN.fullmatch(cell.strip()) for cell in cells)
-    )
-
-
-def _is_header(cells: list[str]) -> bool:
-    """Return True when a row holds names: two or more fields, no numbers, letters in most."""
-    filled = [cell for cell in cells if cell.strip()]
-    if len(cells) < 2 or not filled:
-        return False
-    names = sum(header.is_name(cell) for cell in filled)
-    figures = sum(cell_class(cell) in ("number", "stamp") for cell in filled)
-    return names >= max(1, 0.6 * len(filled)) and figures == 0 or (names >= 2 and figures <= 0.2 * len(filled))
-
-
-is_header = _is_header
-
-
-def _cell_units(column: list[str]) -> tuple[bool, str]:
-    """Return (True when cells carry units throughout, the commonest unit)."""
-    filled = [cell for cell in column if not numbers.is_missing(cell)]
-    if not filled:
-        return False, ""
-    found = Counter(numbers.cell_unit(cell) for cell in filled)
-    bare = found.pop("", 0)
-    if not found:
-        return False, ""
-    unit, count = found.most_common(1)[0]
-    if count + sum(found.values()) - count >= 0.5 * len(filled):
-        return True, next(numbers.cell_unit(cell) for cell in filled if numbers.cell_unit(cell))
-    return False, "" if bare else unit

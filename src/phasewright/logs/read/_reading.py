@@ -19,6 +19,7 @@ from . import _header as header
 from . import _layout as layouts
 from . import _times as times
 from ._block import Block, BlockReader
+from ._cells import OpenQuote, joined, split_line
 from ._clock import Clock
 from ._layout import Found, HeaderBelow, Lines, Wishes
 from ._notes import Notes
@@ -130,10 +131,10 @@ class Reading:
             if number < layout.first_line:
                 continue
             try:
-                cells = layouts._joined(layouts.split_line(text, layout.delimiter), layout.comma_fraction)
+                cells = joined(split_line(text, layout.delimiter), layout.comma_fraction)
                 stamps.append(times.read_stamp(tuple(cells[i] for i in layout.plan.fields), layout.plan).ns)
                 self.digits = max(self.digits, _fraction_digits(cells[layout.plan.fields[-1]]))
-            except (ValueError, IndexError, OverflowError, layouts.OpenQuote, times.Doubt):
+            except (ValueError, IndexError, OverflowError, OpenQuote, times.Doubt):
                 continue
         steps = [b - a for a, b in zip(stamps, stamps[1:], strict=False) if a != b]
         if not steps:
@@ -231,8 +232,9 @@ class Reading:
             decimal=next((s.decimal for s, k in zip(layout.styles, layout.kinds, strict=True) if k == "number"), "."),
             header_line=layout.header_line, columns=tuple(rows.names), units=tuple(rows.units),
             time_columns=tuple(layout.names[i] for i in layout.plan.fields), time_format=layout.plan.words,
-            row_count=rows.row_count, first_time=times.text_of(first, absolute), last_time=times.text_of(last, absolute),
-            remarks=self.notes.remarks(), fast_path=rows.all_plain, reversed=direction < 0, text_columns=tuple(unused),
+            row_count=rows.row_count, first_time=times.text_of(first, absolute),
+            last_time=times.text_of(last, absolute), remarks=self.notes.remarks(), fast_path=rows.all_plain,
+            reversed=direction < 0, text_columns=tuple(unused),
             segment_count=len(segments),
         )  # fmt: skip
         return Table(
@@ -259,8 +261,9 @@ class Reading:
                     continue
                 counted, changes = events
                 for row, size in changes[:20]:
-                    what = f"clock set by {size / 1e9:+g} s while column {escape(name)!r} counted on: time taken from that column"
-                    self.notes.say("repair", what, _line_at(starts, row, direction))
+                    what = f"clock set by {size / 1e9:+g} s while column {escape(name)!r} counted on"
+                    line = _line_at(starts, row, direction)
+                    self.notes.say("repair", f"{what}: time taken from that column", line)
                 return self.sink.retime(counted), ((0, len(counted)),)
         return time_ns, segments
 
@@ -274,7 +277,7 @@ class Reading:
             typical = float(np.median(steps)) / 1e9
             self.notes.say(
                 "note",
-                f"stamps move in steps of {typical:g} s while rows come faster: placement in time is uncertain by half of that",
+                f"stamps move in steps of {typical:g} s while rows come faster: time is uncertain by half of that",
             )
             return max(written, typical)
         return written
@@ -287,7 +290,7 @@ def _line_at(starts: np.ndarray, row: int, direction: int) -> int:
 
 
 def clock_events(time_ns: np.ndarray, counter: np.ndarray, unit_ns: int):
-    """Return (times by the counter int64 (n,), (row, ns) of each setting of the clock); None when it is no such counter.
+    """Return (times by the counter int64 (n,), (row, ns) of each setting of the clock); None if it is no such counter.
 
     The counter must never go back, and must agree with the clock in all steps but a few.
     """

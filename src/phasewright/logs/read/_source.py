@@ -268,9 +268,9 @@ def decode_line(data: bytes) -> tuple[str, bool]:
 class Source:
     """One log file, read once from start to end in blocks of whole lines, hashed on the way.
 
-    Blocks are lines in UTF-8 (cp1252 for single lines) that end with a line feed, between two runs of PAD zero bytes. After the last
-    block
-    `dropped_tail` holds the last line when it had no line end, and `padding` the number of zero bytes after it.
+    Blocks are lines in UTF-8 (cp1252 for single lines) that end with a line feed, between two runs of PAD zero bytes.
+    After the last block `dropped_tail` holds the last line when it had no line end, and `padding` the number of zero
+    bytes after it.
     """
 
     def __init__(self, path: Path, file: str, stated_encoding: str = "", hashing: bool = True):
