@@ -229,6 +229,8 @@ def _pairs(table: Table, by_channel: Mapping[str, list]) -> Suggestion | None:
             stem = word.rstrip("0123456789")
             if stem in _QUANTITY[base] or word in _QUANTITY[base]:
                 rest.append(word[len(stem) :])
+            elif len(word) == 2 and word[0] in ("uv" if base == "V" else "i"):
+                rest.append(word[1:])  # Ua, Ia: the trade's symbol with a mark
             else:
                 rest.append(re.sub(r"^[uvi](?=in$|out$)", "", word))
         key = " ".join(part for part in rest if part)
