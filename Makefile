@@ -13,7 +13,14 @@ $(VENV)/run.stamp: requirements.lock.txt pyproject.toml
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
 	touch $@
 
-$(VENV)/dev.stamp: $(VENV)/run.stamp requirements-dev.lock.txt
+# Before any developer's package is there: the wheel as users get it, run once with the run-time packages alone.
+$(VENV)/clean.stamp: $(VENV)/run.stamp
+	rm -rf build/clean && mkdir -p build/clean
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --target build/clean/wheel .
+	cd build/clean && PYTHONPATH=wheel ../../$(BIN)/python -W error::ImportWarning -m phasewright.app.cli demo campaign --no-page >demo.txt 2>&1 || { cat demo.txt; exit 1; }
+	touch $@
+
+$(VENV)/dev.stamp: $(VENV)/run.stamp $(VENV)/clean.stamp requirements-dev.lock.txt
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock.txt
 	touch $@
 
