@@ -18,7 +18,7 @@ from phasewright.quantity import parse_quantity
 FROZEN = Path(__file__).parents[1] / "frozen"
 BENCH = (FROZEN / "bench-1.toml").read_text(encoding="utf-8")
 CAMPAIGN = (FROZEN / "campaign-1.toml").read_text(encoding="utf-8")
-QUICK = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+QUICK = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 def read_both(folder, bench: bytes, campaign: bytes):

@@ -9,6 +9,7 @@ from typing import Any
 from phasewright.bench._keys import Keys, facts
 from phasewright.bench.bench_keys import BenchKeys
 from phasewright.bench.campaign_keys import CampaignKeys
+from phasewright.bench.channels import CHANNELS
 
 BEGIN = "<!-- keys: made from the key declarations, do not edit by hand -->"
 END = "<!-- keys: end -->"
@@ -101,6 +102,13 @@ def reference(kind: str) -> str:
         rows = [row for row in rows if row]
         if rows:
             lines += ["| key | meaning | allowed | example |", "|---|---|---|---|", *rows, ""]
+    if kind == "campaign":
+        lines += [
+            "### Channels", "",
+            "In logs any unit of the same kind will do; this is the unit that figures are given in.", "",
+            "| channel | meaning | unit |", "|---|---|---|",
+            *(f"| `{item.name}` | {item.meaning} | {item.unit} |" for item in CHANNELS.values()), "",
+        ]  # fmt: skip
     return "\n".join([*lines, END])
 
 
