@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 from . import _numbers as numbers
 
@@ -86,6 +87,7 @@ _STAMP = re.compile(
 )
 
 
+@lru_cache(8192)
 def cell_class(text: str) -> str:
     """Return what a cell looks like: missing | stamp | number | text."""
     text = text.strip()

@@ -34,6 +34,7 @@ __all__ = [
     "unit_in_cell",
 ]
 
+_STAMP = re.compile(r"\d{1,4}[-/.:]\d{1,2}[-/.:]\d")
 _UNIT_WORDS = frozenset(
     ("-", "--", "", "[]", "[-]", "()", "hh:mm:ss", "hh:mm:ss.sss", "hh:mm:ss.fff", "yyyy-mm-dd", "dd.mm.yyyy", "text",
      "n/a", "none", "bool", "string", "datetime", "date", "iso", "iso8601", "utc", "local", "h:m:s", "hms",
@@ -52,10 +53,12 @@ def unit_in_cell(text: str) -> str | None:
 
 def is_name(text: str) -> bool:
     """Return True when a cell can be a column's name: it holds a letter and is neither number, stamp nor missing."""
+    if text[:1] in "0123456789+-." and (_STAMP.match(text) or is_numberlike(text)):
+        return False
     text = clean_name(text)
     if not any(ch.isalpha() for ch in text) or is_missing(text):
         return False
-    return not is_numberlike(text) and re.match(r"\d{1,4}[-/.:]\d{1,2}[-/.:]\d", text) is None
+    return not is_numberlike(text) and _STAMP.match(text) is None
 
 
 def name_notes(names: list[str], raw: list[str]) -> list[str]:

@@ -20,6 +20,7 @@ INTEGER_DIGITS = 400
 
 PLAIN = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _LEADING_ZERO = re.compile(r"[+-]?0[0-9]+")
+_POINT = re.compile(r"[+-]?([0-9]*)\.([0-9]*)")
 _COMMA = re.compile(r"[+-]?(?:[0-9]+,?[0-9]*|,[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _FORTRAN = re.compile(r"([+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+))[dD]([+-]?[0-9]+)")
 _INFINITE = re.compile(r"[+-]?(?:inf|infinity|1\.?#inf)", re.I)
@@ -280,13 +281,19 @@ class Evidence:
 
     def add(self, text: str) -> None:
         """Take one cell into account."""
+        plain = _POINT.fullmatch(text)
+        if plain is not None and (len(plain[2]) != 3 or not 1 <= len(plain[1]) <= 3 or plain[1][0] == "0"):
+            self.decimal_point += 1
+            return
+        if text.isdigit():
+            return
         body = text.strip().lstrip("+-\N{MINUS SIGN}\N{EN DASH}")
+        if not any(mark in body for mark in ".,'’ \u00a0\u202f\u2009"):
+            return
         unit = _WITH_UNIT.fullmatch(body)
         if unit is not None:
             body = unit[1]
         body = re.sub(r"[eEdD][+-]?[0-9]+$", "", body)
-        if not any(mark in body for mark in ".,'’ \u00a0\u202f\u2009"):
-            return
         other = re.fullmatch(
             r"([0-9]{1,3})([ '’\u00a0\u202f\u2009\u2007])([0-9]{3})(?:\2[0-9]{3})*(?:([.,])[0-9]*)?", body
         )

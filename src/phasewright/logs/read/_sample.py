@@ -38,18 +38,20 @@ def score(rows, delimiter: str) -> float:
     width, hits = max(counts.items(), key=lambda item: (item[1], item[0]))
     share = hits / max(len(body), 1)
     good = total = 0.0
-    others = [mark for mark in ("\t", ";", "|") if mark != delimiter and delimiter not in (WORDS, WIDE)]
+    blank = delimiter in (WORDS, WIDE)
+    others = [mark for mark in ("\t", ";", "|") if mark != delimiter and not (blank and mark == "\t")]
     chosen = [cells for _, cells in body if len(cells) == width]
     for cells in chosen[:: max(1, len(chosen) // 60)]:
         for cell in cells:
             total += 1
             kind = cell_class(cell)
-            if any(mark in cell for mark in others):
+            if any(mark in cell for mark in others) or (blank and "," in cell and kind == "stamp"):
                 continue
             good += {"number": 1.0, "stamp": 1.0, "missing": 0.8, "text": 0.35}[kind]
     quality = good / total if total else 0.0
-    named = any(is_header(cells) and abs(len(cells) - width) <= 1 for _, cells in rows)
-    return share * quality * (1.0 if named else 0.6) * (1.0 if delimiter not in (WORDS, WIDE) else 0.95)
+    heads = [cells for _, cells in rows if is_header(cells) and abs(len(cells) - width) <= 1]
+    named = bool(heads) and not (blank and any("," in cell or ";" in cell for cell in heads[0]))
+    return share * quality * (1.0 if named else 0.6) * (0.95 if blank else 1.0)
 
 
 def data_width(rows) -> tuple[int, bool]:
@@ -90,12 +92,10 @@ def fits(cells: list[str], width: int, kinds: list[str]) -> bool:
 
 def is_unit_row(cells: list[str]) -> bool:
     """Return True when every cell holds a unit or nothing, and at least one a known unit."""
+    if any(cell_class(cell) in ("number", "stamp") for cell in cells if cell.strip()):
+        return False
     found = [header.unit_in_cell(cell) for cell in cells]
-    return (
-        all(unit is not None for unit in found)
-        and any(found)
-        and not any(cell.strip() and numbers.PLAIN.fullmatch(cell.strip()) for cell in cells)
-    )
+    return all(unit is not None for unit in found) and any(found)
 
 
 def is_header(cells: list[str]) -> bool:
@@ -103,8 +103,10 @@ def is_header(cells: list[str]) -> bool:
     filled = [cell for cell in cells if cell.strip()]
     if len(cells) < 2 or not filled:
         return False
-    names = sum(header.is_name(cell) for cell in filled)
     figures = sum(cell_class(cell) in ("number", "stamp") for cell in filled)
+    if figures > 0.2 * len(filled):
+        return False
+    names = sum(header.is_name(cell) for cell in filled)
     return names >= max(1, 0.6 * len(filled)) and figures == 0 or (names >= 2 and figures <= 0.2 * len(filled))
 
 
