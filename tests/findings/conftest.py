@@ -136,7 +136,8 @@ def played(steps, generator=None, log_of=None, noise=None, time_u=None, keep=lam
         ends = np.arange(period, at, period)
         middle = ends - 0.5 * period
         unit = CHANNELS[base].unit
-        value = np.full(len(ends), 20.0 if unit == "degC" else 5.0)
+        known = [item[name] for item in levels if item.get(name) is not None]
+        value = np.full(len(ends), 20.0 if unit == "degC" else 0.2 * known[0])
         for step, span in zip(steps, spans, strict=True):
             level = {**LEVELS, **step.levels}.get(name)
             if level is None:

@@ -188,35 +188,62 @@ def test_load_that_ends_early_while_the_machine_goes_on_is_a_doubt_and_no_trip(h
     assert any("while the machine went on logging" in note for note in analysis.notes)
 
 
-def test_tripped_when_power_goes_from_load_to_nothing_as_the_step_ends(hand):
-    """The person wrote down the moment of the trip as the end of the step."""
+def lost_at(recording, at, until, level=0.4, silent=True, before=()):
+    """Return the recording with input power at `level` between two times, and the machine's log silent there."""
+    traces = {}
+    for name, trace in recording.traces.items():
+        gone = (trace.end_s > at) & (trace.end_s < until)
+        value = trace.value.copy()
+        if name == "input_power":
+            value[gone] = level
+            for low, high, watts in before:
+                value[(trace.end_s > low) & (trace.end_s <= high)] = watts
+        elif silent and trace.log == "host":
+            keep = ~gone
+            value = value[keep]
+            trace = replace(
+                trace, start_s=trace.start_s[keep], end_s=trace.end_s[keep], segments=((0, int(keep.sum())),)
+            )
+        traces[name] = replace(trace, value=value)
+    return replace(recording, traces=traces)
+
+
+def verdicts_of(hand, at=None, found_from="times", **lost):
+    """Verdicts of two steps when power is lost at `at` [s] from the first step's end, until 15 s after it."""
     campaign, recording, spans, windows = hand.played([hand.Played(), hand.Played("next")])
-    at = spans[0].end_s - 2.0
+    spans = tuple(replace(span, found_from=found_from) for span in spans)
+    end = spans[0].end_s
+    before = [(end + low, end + high, watts) for low, high, watts in lost.pop("before", ())]
+    recording = lost_at(recording, end + at, end + 15.0, before=before, **lost)
+    return [step.verdict for step in analyze(hand.bench(), campaign, recording, spans, windows).steps]
 
-    def without(trace, power):
-        off = (trace.end_s > at) & (trace.end_s < spans[1].start_s)
-        value = np.where(off, 0.4, trace.value) if power else trace.value
-        kept = np.ones(len(value), bool) if power or trace.log == "meter" else ~off
-        return replace(
-            trace,
-            start_s=trace.start_s[kept],
-            end_s=trace.end_s[kept],
-            value=value[kept],
-            segments=((0, int(kept.sum())),),
-        )
 
-    def verdicts(idle):
-        traces = {name: without(trace, name == "input_power") for name, trace in recording.traces.items()}
-        if idle:
-            # Somebody ended the load, let it idle for six seconds, and switched the machine off.
-            meter = traces["input_power"]
-            resting = (meter.end_s > at - 6.0) & (meter.end_s <= at)
-            traces["input_power"] = replace(meter, value=np.where(resting, 60.0, meter.value))
-        found = analyze(hand.bench(), campaign, replace(recording, traces=traces), spans, windows)
-        return [step.verdict for step in found.steps]
+@pytest.mark.parametrize("at", [-2.0, 0.0, 2.0])
+def test_tripped_when_power_goes_from_load_to_nothing_as_the_step_ends(hand, at):
+    """The person wrote down the moment of the trip as the end of the step, more or less."""
+    assert verdicts_of(hand, at=at, before=((-1.0, max(at, -1.0), 300.0),)) == ["tripped", "sustained"]
 
-    assert verdicts(idle=False) == ["tripped", "sustained"]
-    assert verdicts(idle=True) == ["sustained", "sustained"]
+
+def test_not_tripped_when_somebody_ended_the_load_and_switched_off(hand):
+    assert verdicts_of(hand, at=-2.0, before=((-9.0, -2.0, 60.0),)) == ["sustained", "sustained"]
+
+
+def test_not_tripped_when_idle_takes_next_to_nothing_at_these_inputs_and_the_machine_goes_on(hand):
+    assert verdicts_of(hand, at=0.0, level=6.0, silent=False) == ["sustained", "sustained"]
+
+
+def test_not_tripped_when_the_log_of_a_step_ends_with_its_file(hand):
+    assert verdicts_of(hand, at=0.0, level=6.0, found_from="files") == ["sustained", "sustained"]
+
+
+def test_tripped_as_the_step_begins(hand):
+    campaign, recording, spans, windows = hand.played(
+        [hand.Played(), hand.Played("next", length=40.0), hand.Played("last")]
+    )
+    recording = lost_at(recording, spans[1].start_s, spans[1].end_s + 10.0)
+    steps = analyze(hand.bench(), campaign, recording, spans, windows).steps
+    assert [step.verdict for step in steps] == ["sustained", "tripped", "sustained"]
+    assert "as the step began" in steps[1].reasons[0]
 
 
 def test_no_means_are_taken_from_a_window_in_which_power_went_down(hand):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
@@ -55,9 +56,10 @@ def analyze(
     findings: list[StepFinding] = []
     notes: list[str] = []
     for index, (span, window) in enumerate(zip(spans, windows, strict=True)):
+        until = min((other.start_s for other in spans if other.start_s > span.start_s), default=math.inf)
         if progress is not None:
             progress(index / max(len(spans), 1), f"working out {span.name}")
-        finding, said = _find_step(bench, sources, lost, stamps, span, steps[span.name], window)
+        finding, said = _find_step(bench, sources, lost, stamps, until, span, steps[span.name], window)
         findings.append(finding)
         notes += said
     comparisons = compare_steps(campaign, findings)
@@ -89,12 +91,13 @@ def _find_step(
     sources: Mapping[str, Source],
     lost: Mapping[str, NotComputable],
     stamps: np.ndarray | None,
+    until: float,
     span: StepSpan,
     step: Step,
     window: Window,
 ) -> tuple[StepFinding, list[str]]:
     """Return the finding of one step and what is to be noted about it."""
-    incident = find_incident(sources, stamps, span, step)
+    incident = find_incident(sources, stamps, span, step, until)
     window = _spoiled(window, incident, step)
     sheet = measure_step(bench, sources, lost, span, step, window)
     derive_figures(sheet, bench, step, window)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from phasewright.bench import Step, base_channel
 from phasewright.findings.figures import Source
+from phasewright.findings.poweroff import SHORTEST, find_power_off
 from phasewright.findings.readings import Readings, take_readings
 from phasewright.logs import StepSpan
 
@@ -20,10 +22,6 @@ MACHINE = ("package_power", "package_energy", "processor_temperature", "processo
 """Channels that the machine under test writes itself."""
 COLLAPSED = 0.4
 """Share of the step's load below which power counts as collapsed; between idle and load on benches of 100-600 W."""
-OFF = 0.05
-"""Share of the step's load below which the machine is off: idle takes more on benches of 100-600 W."""
-SHORTEST = 10.0
-"""[s] A gap or collapse shorter than this may be a pause of the logger or of the load."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,13 +37,23 @@ class Incident:
 
 
 def find_incident(
-    sources: Mapping[str, Source], stamps: np.ndarray | None, span: StepSpan, step: Step
+    sources: Mapping[str, Source],
+    stamps: np.ndarray | None,
+    span: StepSpan,
+    step: Step,
+    until: float = math.inf,
 ) -> Incident | None:
-    """Return the sign of a trip within the step, or None; `stamps` are the `machine_stamps` of the recording.
+    """Return the sign of a trip within the step, or None.
 
-    A collapse of power alone can be the end of the load program. It counts as a trip when the machine falls silent
-    with it, when no log of the machine could tell, or when the step was stated to last longer.
+    `stamps` are the `machine_stamps` of the recording, `until` is where the next step begins [s]. A collapse of power
+    alone can be the end of the load program. It counts as a trip when the machine falls silent with it, when no log
+    of the machine could tell, or when the step was stated to last longer.
     """
+    off = find_power_off(sources, stamps, span, until)
+    if off is not None:
+        words = f"{off.channel.replace('_', ' ')} went from {off.level:.0f} {off.unit} to nothing at {off.at_s:.0f} s"
+        began = ", as the step began," if off.at_s < span.start_s + 1.0 else ""
+        return Incident(True, f"{words}{began} and the machine's log fell silent with it", off.at_s)
     collapse = _collapse(sources, span)
     silence = _silence(sources, stamps, span)
     restart = _restart(sources, span)
@@ -116,10 +124,9 @@ def machine_stamps(sources: Mapping[str, Source]) -> np.ndarray | None:
 
 
 def _silence(sources: Mapping[str, Source], stamps: np.ndarray | None, span: StepSpan) -> tuple[float, float] | None:
-    """Return (from, to) [s] of a silence of the machine that tells of this step.
+    """Return (from, to) [s] of a silence of the machine that begins well before the step's end.
 
-    At the end of a step a logger may be stopped by hand, so a silence that begins there tells something only when the
-    machine lost its power from one moment to the next, out of full load.
+    At the end of a step a logger may be stopped by hand, so a silence that begins there says nothing.
     """
     if stamps is None or stamps.size < 3:
         return None
@@ -127,36 +134,11 @@ def _silence(sources: Mapping[str, Source], stamps: np.ndarray | None, span: Ste
     gaps = np.diff(stamps, append=max(float(max(ends, default=stamps[-1])), float(stamps[-1])))
     least = max(SHORTEST, 8.0 * float(np.median(gaps)))
     late = span.end_s - max(0.5 * SHORTEST, 0.02 * (span.end_s - span.start_s))
-    near = (gaps >= least) & (stamps >= span.start_s) & (stamps <= span.end_s + SHORTEST)
-    for index in np.flatnonzero(near):
+    for index in np.flatnonzero((gaps >= least) & (stamps >= span.start_s) & (stamps <= late)):
         begin, end = float(stamps[index]), float(stamps[index] + gaps[index])
-        if begin > late and not _lost_power(sources, span, begin):
-            continue
         if not _others_speak(sources, begin, end):
             return begin, end
     return None
-
-
-def _lost_power(sources: Mapping[str, Source], span: StepSpan, begin: float) -> bool:
-    """Return True when a meter beside the machine saw its power go from load to nothing at once, near `begin` [s].
-
-    Somebody who ends a load and shuts the machine down leaves an idle time between the two.
-    """
-    machine = _machine_logs(sources)
-    for name in POWER:
-        if name not in sources or sources[name].trace.log in machine:
-            continue
-        trace = sources[name].trace
-        step = take_readings(trace, span.start_s, min(begin, span.end_s))
-        around = take_readings(trace, begin - SHORTEST, begin + SHORTEST)
-        if step.count < 3 or around.count < 3:
-            continue
-        level = float(np.percentile(step.value, 75.0))
-        high, off = np.flatnonzero(around.value >= 0.6 * level), np.flatnonzero(around.value < OFF * level)
-        off = off[off > high[-1]] if high.size else off[:0]
-        if off.size:
-            return bool(around.start_s[off[0]] - around.end_s[high[-1]] < 3.0 + 2.0 * trace.averaging)
-    return False
 
 
 def _others_speak(sources: Mapping[str, Source], begin: float, end: float) -> bool:
