@@ -72,14 +72,14 @@ def heat_of(fitted: Fitted, forecast: Forecast) -> Heat | None:
     if not math.isfinite(loss):
         return None
     settings = settings_on(fitted.bench, forecast.step.settings)
-    rise = {name: fitted.parameter(f"{name}_rise").value for name in PATHS[:3]}
-    count = float(settings["phase_count"])
     is_set = settings.get("coolant_temperature") is not None
+    plate = fitted.parameter("plate_rise").value * loss
+    behind = fitted.parameter("package_rise").value * package
     coolant = quantities["coolant_temperature"].value
     if not is_set and fitted.coolant is None:
         # Nothing says how the coolant follows the load, so the common slope stands in for its change.
         coolant += COOLANT.get(fitted.bench.cooling.coolant, COOLANT["air"])[1] * package
-    return Heat(rise["stage"] * loss / count, rise["plate"] * loss, rise["package"] * package, coolant, is_set)
+    return Heat(quantities["regulator_rise"].value - plate - behind, plate, behind, coolant, is_set)
 
 
 def at_idle(heat: Heat, bench: Bench) -> Heat:

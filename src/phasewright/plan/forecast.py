@@ -14,7 +14,7 @@ from phasewright.findings import Margin, margins_of
 from phasewright.model import Fitted, Prediction, predict
 from phasewright.plan.chances import chance_to_trip, thresholds_of
 from phasewright.plan.currents import load_current, phases_of, settings_on
-from phasewright.plan.records import READINESS, Conditions, Forecast, Severity
+from phasewright.plan.records import READINESS, Conditions, Forecast, Severity, Stop
 from phasewright.plan.stops import stops_of
 from phasewright.quantity import Value, to_text
 
@@ -82,21 +82,20 @@ def _unforeseen(
     *,
     beyond: bool = False,
 ) -> Forecast:
-    """Return the forecast of a step whose heat cannot be foreseen: currents by arithmetic, no-go."""
+    """Return a no-go, with currents by plain arithmetic unless the step is `beyond` what may be asked at all."""
     bench = fitted.bench
     quantities: dict[str, Value] = {}
     margins: tuple[Margin, ...] = ()
-    current = load_current(bench, settings)
+    stops: tuple[Stop, ...] = ()
     count = settings["phase_count"]
-    # A count that is none has been refused already; it only must not spoil the arithmetic.
     whole = int(count) if isinstance(count, int | float) and math.isfinite(count) else 0
-    if current is not None and whole >= 1 and whole == count:
+    current = load_current(bench, settings) if not beyond else None
+    if current is not None:
         quantities = _plain_currents(phases_of(bench, settings), current)
-    if not beyond:
         averaging = {name: math.nan for name in quantities if name.endswith("_peak")}
         margins, _ = margins_of(quantities, limits_of(bench, settings), peak_averaging=averaging)
         reasons = (*reasons, *_beyond_by_arithmetic(margins))
-    stops = () if beyond else stops_of(bench, settings, quantities, conditions.tolerance)
+        stops = stops_of(bench, settings, quantities, conditions.tolerance)
     severity = Severity(2, 1.0, math.inf, _current_share(margins) if margins else math.inf)
     return Forecast(step, whole, None, MappingProxyType(quantities), margins, None, NO, reasons, stops, severity)
 

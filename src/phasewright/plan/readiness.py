@@ -80,8 +80,8 @@ def step_name(settings: Mapping[str, float | str]) -> str:
     """Return what a step of these settings is called: phases, load, coolant."""
     said = []
     if settings.get("phase_count") is not None:
-        count = int(settings["phase_count"])
-        said.append(f"{count} phase{'' if count == 1 else 's'}")
+        count = float(settings["phase_count"])
+        said.append(f"{count:g} phase{'' if count == 1 else 's'}")
     if settings.get("package_power") is not None:
         said.append(f"{float(settings['package_power']):g} W")
     elif settings.get("rail_current") is not None:
