@@ -308,3 +308,14 @@ def test_T26_a_second_clock_exists(bad, said):
     table = bad.table(text)
     assert np.diff(table.time_ns).tolist() == [10 * S] * 99
     said(table, "128 s")
+
+
+def test_T11_twelve_hours_seen_only_later(bad):
+    stamps = [f"2026-04-13 {h}:{m:02d}:{s:02d}" for h in (11, 12, 1) for m in range(60) for s in range(0, 60, 5)]
+    assert "12-hour" in bad.refusal(log(stamps))
+
+
+def test_T01_a_column_that_is_no_clock(bad):
+    generator = np.random.default_rng(3)
+    result = bad.attempt(log(generator.permutation(2000).tolist(), head="time_s"))
+    assert "no running clock" in str(result)

@@ -377,3 +377,28 @@ def test_S40_json(bad, text):
 def test_refusals_are_log_faults(tmp_path):
     with pytest.raises(LogFault, match="no such file"):
         read_log(tmp_path / "nothing.csv")
+
+
+@pytest.mark.parametrize(
+    "cell, value", [("100,5", 100.5), ("100.5", 100.5), ("0,125", 0.125), ("0.125", 0.125), ("1,5E2", 150.0)]
+)
+def test_S15_first_decimal_mark_far_down(bad, cell, value):
+    lines = "".join(f"{i};{i % 7}\n" for i in range(30_000))
+    table = bad.table(f"time_s;power_W\n{lines}30000;{cell}\n30001;2\n", kind="")
+    assert table.columns["power_W"][-2:].tolist() == [value, 2]
+    assert table.columns["power_W"][:7].tolist() == list(range(7))
+
+
+@pytest.mark.parametrize("cell", ["1.234", "1,234"])
+def test_S17_first_mark_far_down_that_may_group(bad, cell):
+    lines = "".join(f"{i};{990 + i % 7}\n" for i in range(30_000))
+    refusal = bad.refusal(f"time_s;power_W\n{lines}30000;{cell}\n30001;2\n")
+    assert f"log.csv:30002 {cell} could be" in refusal
+
+
+def test_S21_header_over_two_lines(bad):
+    table = bad.table('time_s,"power\n[W]",temp_C\n0,100,40\n1,101,41\n', kind="")
+    assert table.names[1] == "power [W]"
+    assert table.columns["power [W]"].tolist() == [100, 101]
+    assert table.line_of(0) == 3
+    assert not [remark for remark in table.report.remarks if remark.kind != "note"]

@@ -202,10 +202,20 @@ class StoreSink:
 
     def __init__(self, folder: Path):
         self.folder = folder
-        self.names: list[str] = []
-        self._time = _ColumnFile(folder / "time.npy", "<i8")
-        self._columns: list[_ColumnFile] = []
         self._gone = False
+        self._begin()
+
+    def _begin(self) -> None:
+        self.names: list[str] = []
+        self._time = _ColumnFile(self.folder / "time.npy", "<i8")
+        self._columns: list[_ColumnFile] = []
+
+    def restart(self) -> None:
+        """Forget what came so far: the file is read again from its start."""
+        for item in (self._time, *self._columns):
+            item.close()
+            item.path.unlink()
+        self._begin()
 
     def add_column(self, name: str) -> None:
         """Begin one more column; rows that are there already are missing in it."""

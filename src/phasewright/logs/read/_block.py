@@ -65,6 +65,7 @@ class BlockReader:
         )
         self.numbers = [(i, ord(layout.styles[i].decimal)) for i in range(layout.width) if layout.kinds[i] == "number"]
         self.plain = {i: not layout.styles[i].in_cells for i, _ in self.numbers}
+        self.decided = all(style.decided for style in layout.styles)
 
     def read(self, data: bytes) -> Block | None:
         """Return a block of whole lines (between PAD bytes) as columns; None when nothing in it can be taken so."""
@@ -319,6 +320,10 @@ class BlockReader:
             block.odd_cells[i] = Cells(np.arange(len(start)), start, stop)
             return
         found = read_decimals(bytes_, words, start, stop, mark)
+        if not self.decided:
+            # The first decimal mark of the file is for the law to judge.
+            whole = (bytes_[stop - 1] != mark) & np.broadcast_to(np.asarray(found.places) == 0, start.shape)
+            found.good = _both_fine(found.good, whole)
         values = found.floats()
         if found.good is not None:
             odd = np.flatnonzero(~found.good)
@@ -339,11 +344,13 @@ class BlockReader:
                 return
         found = read_decimals(bytes_, words, start, stop, mark)
         values[odd] = found.floats()
-        if found.good is None:
+        if found.good is None and self.decided:
             return
-        left = np.flatnonzero(~found.good)
+        left = np.arange(len(odd)) if not self.decided else np.flatnonzero(~found.good)
         start, stop, odd = start[left], stop[left], odd[left]
-        good = _scientific(bytes_, words, start, stop, mark, values, odd)
+        good = np.zeros(len(odd), dtype=bool)
+        if self.decided:
+            good = _scientific(bytes_, words, start, stop, mark, values, odd)
         left = np.flatnonzero(~good)
         if len(left):
             values[odd[left]] = np.nan

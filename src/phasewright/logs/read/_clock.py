@@ -16,6 +16,8 @@ from ._times import DAY, SECOND, TimePlan
 
 Say = Callable[..., None]
 HOUR = 3600 * SECOND
+MOST_BACKWARD, MOST_BACKWARD_SHARE = 50, 0.005
+"""A clock that goes back more often than this many times, plus this share of the rows, is no clock."""
 TICK_WRAPS = {"ms": (2**32,), "us": (2**32,), "s": (2**16, 2**32), "ns": ()}
 """Ranges of counters by unit [count]: 32-bit ticks, 16-bit seconds."""
 
@@ -109,9 +111,25 @@ class Clock:
                 continue
             self._start(base + row)
             fixed.add(row)
+            self._check_hours(int(out[row]), drop, line_of(base + row))
             self.backward_rows.append(base + row)
+            if len(self.backward_rows) > MOST_BACKWARD + MOST_BACKWARD_SHARE * (base + row):
+                raise LogFault(Fault(
+                    self.file, f"stamps go back {len(self.backward_rows)} times in {base + row} rows: no running clock",
+                    "check time_columns and time_format, or sort the log by its own counter", line_of(base + row),
+                ))  # fmt: skip
             self._say_back(int(out[row]), drop, line_of(base + row))
         return out, step
+
+    def _check_hours(self, now: int, drop: int, line: int) -> None:
+        """Raise LogFault where a time of day goes from 12 to 1: hours without AM or PM."""
+        if self.plan.kind not in ("datetime", "date+clock", "clock") or self.plan.stated:
+            return
+        if 1 <= now % DAY // HOUR < 2 and 12 <= (now + drop) % DAY // HOUR < 13 and 10.9 * HOUR < drop <= 12 * HOUR:
+            raise LogFault(Fault(
+                self.file, "time of day goes from 12 to 1: a 12-hour clock without AM or PM",
+                'log with 24 hours, or state time_format, e.g. "%I:%M:%S %p"', line,
+            ))  # fmt: skip
 
     def _wrap(self, now: int, drop: int) -> tuple[int, str] | None:
         kind = self.plan.kind
@@ -138,7 +156,7 @@ class Clock:
                 mend='state the zone of the log, e.g. zone = "Europe/Berlin"',
             )
         else:
-            self.say("repair", f"stamps go back by {drop / 1e9:g} s: clock step, new segment", line)
+            self.say("repair", "stamps go back: clock step, new segment", line, shown=f"by {drop / 1e9:g} s")
 
     def _count(self, out, step, base, fixed) -> None:
         inner = step

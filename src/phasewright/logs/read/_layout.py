@@ -71,6 +71,8 @@ class Wishes:
     """Nominal sampling period of the instrument [s]."""
     has_map: bool = False
     date_order: str = ""
+    proofs: dict[str, tuple[int, str]] = field(default_factory=dict)
+    """By column: line and text of a cell beyond the sample that shows the decimal mark."""
 
 
 @dataclass(slots=True)
@@ -97,6 +99,8 @@ class _Finder:
         self.lines = [(number, text) for number, text in lines if text.strip()]
         self.wishes, self.file = wishes, file
         self.remarks: list[tuple[str, str, int | None, str]] = []
+        self.last_lines: dict[int, int] = {}
+        """Last line of the records that go over several lines, by their first."""
 
     def fault(self, what: str, mend: str, line: int | None = None) -> LogFault:
         return LogFault(Fault(self.file, what, mend, line))
@@ -120,6 +124,8 @@ class _Finder:
                     raise self.fault("quote opened here is never closed", "close it or take it out", start) from None
                 continue
             rows.append((start or number, cells))
+            if start:
+                self.last_lines[start] = number
             pending, start = "", 0
         if pending:
             raise self.fault("quote opened here is never closed", "close it or take it out", start)
@@ -310,7 +316,8 @@ class _Finder:
         first_line = data[0][0]
         if head is not None and header_line < first_line:
             # Whatever stands between header and first sound row is read by the law, so that nothing is lost unsaid.
-            first_line = (unit_row[0] if unit_row is not None else header_line) + 1
+            above = unit_row[0] if unit_row is not None else header_line
+            first_line = self.last_lines.get(above, above) + 1
         elif skipped:
             self.say("note", f"{len(skipped)} lines before the first row left out", skipped[0])
         layout = self.finish(
@@ -408,7 +415,7 @@ class _Finder:
         for reference, unit in self.wishes.units.items():
             if unit:
                 units[self.position(reference, names, "channel")] = unit
-        styles = self.find_styles(delimiter, kinds, columns, units, plan)
+        styles = self.find_styles(delimiter, names, kinds, columns, units, plan)
         for i, style in enumerate(styles):
             if kinds[i] == "number" and style.unit and not units[i]:
                 units[i] = style.unit
@@ -425,13 +432,15 @@ class _Finder:
             comma_fraction,
         )
 
-    def find_styles(self, delimiter, kinds, columns, units, plan) -> list[numbers.NumberStyle]:
+    def find_styles(self, delimiter, names, kinds, columns, units, plan) -> list[numbers.NumberStyle]:
         """Return the number style of every column. Raises LogFault when marks could mean two things."""
         evidence = [numbers.Evidence() for _ in columns]
         for i, column in enumerate(columns):
             if kinds[i] == "number" or (kinds[i] == "time" and plan.kind in ("number", "serial")):
                 for cell in column:
                     evidence[i].add(cell)
+            if names[i] in self.wishes.proofs:
+                evidence[i].add(self.wishes.proofs[names[i]][1])
         point = sum(e.decimal_point + e.group_comma for e in evidence)
         comma = sum(e.decimal_comma + e.group_point for e in evidence)
         if plan.kind in ("datetime", "clock", "date+clock", "hms"):
@@ -450,6 +459,7 @@ class _Finder:
                 decimal = self.doubtful(delimiter, item, point, comma, units[i], columns[i])
             else:
                 decimal = "," if comma and not point else "."
+            decided = bool(delimiter == "," or self.wishes.decimal or point or comma)
             group = item.group_other
             if decimal == "." and (item.group_comma or item.maybe_comma) and not item.decimal_comma:
                 group = ","
@@ -457,7 +467,7 @@ class _Finder:
                 group = "."
             in_cells, cell_unit = sample.cell_units(columns[i]) if kinds[i] == "number" else (False, "")
             unit = units[i] or cell_unit
-            styles.append(numbers.NumberStyle(decimal, group, unit, in_cells))
+            styles.append(numbers.NumberStyle(decimal, group, unit, in_cells, decided))
         if any(style.decimal == "," for style in styles) and comma:
             self.say(
                 "repair",
@@ -484,6 +494,7 @@ class _Finder:
                 return ","
         first = escape(item.first_maybe)
         line = next((n for n, text in self.lines if item.first_maybe in text), None)
+        line = line or next((n for n, text in self.wishes.proofs.values() if item.first_maybe in text), None)
         raise self.fault(
             f"{first} could be a decimal number or digits grouped in threes, and no other cell settles it",
             'state decimal = "." or decimal = ","',

@@ -70,13 +70,17 @@ class NumberStyle:
     """Unit that the column's numbers are given in, '' = not stated."""
     in_cells: bool = False
     """True when every cell carries its unit, so that a cell without one is doubtful."""
+    decided: bool = True
+    """False when no cell of the file has shown a decimal mark yet: the first that does decides."""
 
 
 POINT = NumberStyle()
 
-# What came of a cell: (kind, words). kind: '' plain | note | repair | refuse. The words are counted, and shown once.
+# What came of a cell: (kind, words). kind: '' plain | note | repair | refuse | prove (the first decimal mark of a file
+# whose style is not decided). The words are counted, and shown once.
 Outcome = tuple[str, str]
 FINE: Outcome = ("", "")
+PROOF: Outcome = ("prove", "")
 EMPTY: Outcome = ("note", "missing: empty cell")
 OVER: Outcome = ("repair", "over range, taken as missing")
 
@@ -85,6 +89,8 @@ def read_number(text: str, style: NumberStyle = POINT) -> tuple[float, Outcome]:
     """Return the number in a cell (NaN = missing) and what had to be done to read it."""
     text = text.strip(" \t")
     if style.decimal == "." and PLAIN.fullmatch(text):
+        if not style.decided and "." in text:
+            return NAN, PROOF
         if style.in_cells:
             return NAN, ("refuse", "number without a unit in a column whose cells carry units")
         return _plain_number(text)
@@ -127,6 +133,8 @@ def sentinel(value: float) -> tuple[float, Outcome]:
 
 def _unusual(text: str, style: NumberStyle) -> tuple[float, Outcome]:
     """Return number and outcome of a cell that is neither plain, empty nor a word for a missing value."""
+    if not style.decided and ("," in text or "." in text) and is_numberlike(text):
+        return NAN, PROOF
     if style.decimal == "," and _COMMA.fullmatch(text):
         if style.in_cells:
             return NAN, ("refuse", "number without a unit in a column whose cells carry units")

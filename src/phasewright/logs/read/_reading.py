@@ -23,12 +23,16 @@ from ._cells import OpenQuote, joined, split_line
 from ._clock import Clock
 from ._layout import Found, HeaderBelow, Lines, Wishes
 from ._notes import Notes
-from ._rows import RowReader
+from ._rows import RowReader, Unread
 from ._sink import Sink
 from ._source import BLOCK, Source, decode_line
 from ._timeplan import OrderUnknown, is_time_name, stated_time_unit
 
 Progress = Callable[[float, str], None]
+
+
+MOST_READINGS = 4
+"""Times that a file is begun again because a cell beyond the sample shows what the sample did not."""
 
 
 class Reading:
@@ -52,6 +56,19 @@ class Reading:
 
     def run(self, strict: bool) -> Table:
         """Return the table. Raises LogFault."""
+        for _ in range(MOST_READINGS):
+            try:
+                return self._read_once(strict)
+            except Unread as proof:
+                self.wishes.proofs[proof.column] = (proof.line, proof.cell)
+                self.wishes.date_order = ""
+                self.sink.restart()
+                self.notes = Notes(self.file)
+                self.source = Source(self.path, self.file, self.entry.encoding if self.entry else "")
+        what = "the way decimals are written changes too often"
+        raise LogFault(Fault(self.file, what, 'state decimal = "." or decimal = ","', 1))
+
+    def _read_once(self, strict: bool) -> Table:
         lines = sample_lines(self.source)
         found = self._layout(lines)
         for kind, what, line, mend in found.remarks:
@@ -79,8 +96,10 @@ class Reading:
             self.notes.raise_strict()
         return table
 
-    def _say(self, kind: str, what: str, line: int | None = None, *, mend: str = "", count: int = 1) -> None:
-        self.notes.say(kind, what, line, mend=mend, count=count)
+    def _say(
+        self, kind: str, what: str, line: int | None = None, *, mend: str = "", count: int = 1, shown: str = ""
+    ) -> None:
+        self.notes.say(kind, what, line, mend=mend, count=count, shown=shown)
 
     def _say_source(self) -> None:
         encoding = self.source.encoding
@@ -203,7 +222,7 @@ class Reading:
     def _table(self, rows: RowReader, clock: Clock, found: Found, direction: int) -> Table:
         time_ns, columns = self.sink.finish(direction < 0)
         segments = clock.segments()
-        starts = np.array(rows.line_starts or [(0, 0)], dtype=np.int64)
+        starts = np.stack([np.array(rows.start_rows), np.array(rows.start_lines)], axis=1).astype(np.int64)
         if direction < 0:
             count = rows.row_count
             segments = tuple((count - stop, count - start) for start, stop in reversed(segments))

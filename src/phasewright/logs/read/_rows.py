@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import bisect
 import math
+from array import array
 
 import numpy as np
 
@@ -26,6 +28,14 @@ MOST_EXTRA = 1e-3
 """Share of rows with surplus fields that are dropped; above it the file is refused."""
 
 
+class Unread(Exception):
+    """The sample did not show how decimals are written; this cell does. Read again with what it proves."""
+
+    def __init__(self, column: str, line: int, cell: str):
+        super().__init__(column, line, cell)
+        self.column, self.line, self.cell = column, line, cell
+
+
 class RowReader(LineJudge):
     """Reads the rows of a table, line by line, into a sink; keeps where every row stood."""
 
@@ -42,7 +52,8 @@ class RowReader(LineJudge):
         """An open quoted record: first line and its text so far."""
         self.cp1252_lines = 0
         self.utf8_lines = 0
-        self.line_starts: list[tuple[int, int]] = []
+        self.start_rows, self.start_lines = array("q"), array("q")
+        """Rows from which lines run on unbroken, and those lines."""
         self._next_line = -1
         self._raw: list[int] = []
         self._zoned = False
@@ -85,37 +96,49 @@ class RowReader(LineJudge):
             return 0
         if block is None or self.layout is not self.block_reader.layout:
             return self._read_all(data, first_line)
-        ends = block.line_ends
-        if (
-            block.good_lines is None
-            and self.pending is None
-            and self.held is None
-            and first_line >= self.layout.first_line
-        ):
+        free = self.pending is None and self.held is None and first_line >= self.layout.first_line
+        if block.good_lines is None and free:
             self._push_rows(block, 0, len(block.raw), first_line)
             return block.line_count
         good = np.arange(block.line_count) if block.good_lines is None else block.good_lines
-        layout, line, row = self.layout, 0, 0
+        ends = block.line_ends
+        if block.data is not data:
+            ends = np.flatnonzero(np.frombuffer(data, dtype=np.uint8) == 10)
+        layout, row, line = self.layout, 0, 0
+        odd = self._odd_lines(data, ends, good)
         while line < block.line_count and not self.stopped:
-            number = first_line + line
-            plain = row < len(good) and good[row] == line
-            if plain and self.pending is None and self.held is None and number >= layout.first_line:
-                # The run of plain lines from here.
-                stop = row + int(np.searchsorted(good[row:] - np.arange(row, len(good)), line - row, side="right"))
-                self._push_rows(block, row, stop, number)
-                line += stop - row
-                row = stop
-                continue
+            if self.pending is None and self.held is None and first_line + line >= layout.first_line:
+                # All plain rows up to the next line that the law must judge.
+                at = int(np.searchsorted(odd, line))
+                judged = int(odd[at]) if at < len(odd) else block.line_count
+                row, stop = (int(k) for k in np.searchsorted(good, (line, judged)))
+                if stop > row:
+                    self._push_rows(block, row, stop, first_line, good)
+                line = judged
+                if line >= block.line_count:
+                    break
             start = int(ends[line - 1]) + 1 if line else PAD
-            self.read_line(block.data[start : int(ends[line])], number)
+            self.read_line(data[start : int(ends[line])], first_line + line)
             line += 1
-            row += int(plain)
             if self.layout is not layout:
-                rest = block.data[:PAD] + block.data[int(ends[line - 1]) + 1 :]
                 if line < block.line_count:
+                    rest = data[:PAD] + data[int(ends[line - 1]) + 1 :]
                     line += self.accept(rest, self.block_reader.read(rest), first_line + line)
                 return line
         return block.line_count
+
+    @staticmethod
+    def _odd_lines(data: bytes, ends: np.ndarray, good: np.ndarray) -> np.ndarray:
+        """Return the lines of a block, int64 (n,), that are neither plain rows nor empty."""
+        odd = np.ones(len(ends), dtype=bool)
+        odd[good] = False
+        length = np.diff(ends, prepend=PAD - 1) - 1
+        odd &= length > 0
+        short = np.flatnonzero(odd & (length == 1))
+        if len(short):
+            returns = np.frombuffer(data, dtype=np.uint8)[ends[short] - 1] == 13
+            odd[short[returns]] = False
+        return np.flatnonzero(odd)
 
     def _read_all(self, data: bytes, first_line: int) -> int:
         """Read a block line by line."""
@@ -126,40 +149,46 @@ class RowReader(LineJudge):
         self.all_plain = False
         return len(lines)
 
-    def _push_rows(self, block: Block, start: int, stop: int, number: int) -> None:
-        """Hand rows [start, stop) of a block on; they stand on consecutive lines from `number`."""
+    def _push_rows(self, block: Block, start: int, stop: int, first_line: int, good: np.ndarray | None = None) -> None:
+        """Hand rows [start, stop) of a block on, which stand on lines good[start:stop] of it (None = row by row)."""
         self.flush()
         if block.zoned != self._zoned:
             self._zoned = block.zoned
+        number = first_line + (start if good is None else int(good[start]))
         if self._epoch_note:
             self._note_stamp("", number)
         if number != self._next_line:
-            self.line_starts.append((self.row_count, number))
-        self._next_line = number + stop - start
+            self._start_at(self.row_count, number)
+        if good is None:
+            self._next_line = first_line + stop
+        else:
+            lines = good[start:stop]
+            for jump in np.flatnonzero(np.diff(lines) != 1).tolist():
+                self._start_at(self.row_count + jump + 1, first_line + int(lines[jump + 1]))
+            self._next_line = first_line + int(lines[-1]) + 1
         breaks = [0] if self._break_next and self.row_count else []
         self._break_next = False
         whole = start == 0 and stop == len(block.raw)
         columns: list[np.ndarray | None] = [None] * len(self.slots)
         for i, target, style, name in self.fields:
-            values = block.values[i]
-            values = values if whole else values[start:stop]
+            values = block.values[i] if whole else block.values[i][start:stop]
             columns[target] = values
             empty = block.empty.get(i)
             if empty is not None:
                 inside = empty[np.searchsorted(empty, start) : np.searchsorted(empty, stop)]
                 if len(inside):
-                    self.notes.say(*numbers.EMPTY, number + int(inside[0]) - start, name, count=len(inside))
+                    line = first_line + int(inside[0] if good is None else good[inside[0]])
+                    self.notes.say(*numbers.EMPTY, line, name, count=len(inside))
             odd = block.odd_cells.get(i)
             if odd is not None:
-                self._odd_cells(block, odd, i, style, name, values, start, stop, number)
+                low, high = (int(k) for k in np.searchsorted(odd.rows, (start, stop)))
+                if high > low:
+                    self._odd_cells(block, odd, low, high, style, name, values, start, first_line, good)
         self.row_count += stop - start
         self.push(block.raw if whole else block.raw[start:stop], columns, breaks)
 
-    def _odd_cells(self, block, odd, i, style, name, values, start, stop, number) -> None:
-        """Read the cells of rows [start, stop) that are not plain, each different text once."""
-        low, high = np.searchsorted(odd.rows, (start, stop))
-        if low == high:
-            return
+    def _odd_cells(self, block, odd, low, high, style, name, values, start, first_line, good) -> None:
+        """Read cells [low, high) that are not plain into `values`, whose first is row `start`; each text once."""
         found: dict[bytes, list[int]] = {}
         data = block.data
         places = zip(
@@ -168,11 +197,12 @@ class RowReader(LineJudge):
         for row, begin, end in places:
             found.setdefault(data[begin:end], []).append(row)
         for text, rows in found.items():
-            cell = text.decode("ascii")
+            cell = decode_line(text)[0]
             value, outcome = numbers.read_number(cell, style)
             if outcome[0]:
-                value = self._note_cell(value, outcome, cell, number + rows[0] - start, name, len(rows))
-            values[np.array(rows) - (start if len(values) != len(block.raw) else 0)] = value
+                line = first_line + (rows[0] if good is None else int(good[rows[0]]))
+                value = self._note_cell(value, outcome, cell, line, name, len(rows))
+            values[np.array(rows) - start] = value
         self.all_plain = False
 
     def read_line(self, data: bytes, number: int) -> None:
@@ -280,7 +310,7 @@ class RowReader(LineJudge):
         if stamp.note != self._epoch_note:
             self._note_stamp(stamp.note, number)
         if number != self._next_line:
-            self.line_starts.append((self.row_count, number))
+            self._start_at(self.row_count, number)
         self._next_line = number + 1
         if self._break_next and self.row_count:
             self._breaks.append(len(self._raw))
@@ -321,6 +351,8 @@ class RowReader(LineJudge):
 
     def _note_cell(self, value: float, outcome, cell: str, number: int, name: str, count: int = 1) -> float:
         kind, words = outcome
+        if kind == "prove":
+            raise Unread(name, number, cell)
         if words == "missing: empty cell":
             self.notes.say(kind, words, number, name, count=count)
             return value
@@ -353,15 +385,13 @@ class RowReader(LineJudge):
 
     def line_of(self, row: int) -> int:
         """Return the line on which a row (in file order) stands."""
-        starts = self.line_starts
-        low, high = 0, len(starts)
-        while high - low > 1:
-            middle = (low + high) // 2
-            if starts[middle][0] <= row:
-                low = middle
-            else:
-                high = middle
-        return starts[low][1] + row - starts[low][0] if starts else 0
+        at = max(bisect.bisect_right(self.start_rows, row) - 1, 0)
+        return self.start_lines[at] + row - self.start_rows[at] if len(self.start_rows) else 0
+
+    def _start_at(self, row: int, line: int) -> None:
+        """Keep that lines run on unbroken from a row."""
+        self.start_rows.append(row)
+        self.start_lines.append(line)
 
     def flush(self) -> None:
         """Hand what is buffered to the clock and the sink."""

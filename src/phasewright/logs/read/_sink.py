@@ -22,6 +22,9 @@ class Sink(Protocol):
     def retime(self, time_ns: np.ndarray) -> np.ndarray:
         """Put other times, int64 (n,), in place of those of a finished table; return them."""
 
+    def restart(self) -> None:
+        """Forget what came so far; the file is read again from its start."""
+
     def abandon(self) -> None:
         """Forget everything; nothing half-written is left."""
 
@@ -48,7 +51,10 @@ class MemorySink:
     def finish(self, reverse: bool) -> tuple[np.ndarray, list[np.ndarray]]:
         """Return the table."""
         time_ns = np.concatenate(self._time) if self._time else np.zeros(0, dtype=np.int64)
-        columns = [np.concatenate(held) if held else np.zeros(0) for held in self._columns]
+        columns = []
+        for held in self._columns:
+            columns.append(np.concatenate(held) if held else np.zeros(0))
+            held.clear()
         if reverse:
             return time_ns[::-1].copy(), [column[::-1].copy() for column in columns]
         return time_ns, columns
@@ -57,6 +63,10 @@ class MemorySink:
         """Return the other times."""
         return time_ns
 
+    def restart(self) -> None:
+        """Forget what came so far."""
+        self._time, self._columns, self._rows = [], [], 0
+
     def abandon(self) -> None:
         """Forget everything."""
-        self._time, self._columns, self._rows = [], [], 0
+        self.restart()
