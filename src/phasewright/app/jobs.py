@@ -10,15 +10,17 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from phasewright.app.bring import ReadResult
-    from phasewright.bench import Campaign, Checked
+    from phasewright.bench import Bench, Campaign, Checked
     from phasewright.findings import Analysis
+    from phasewright.model import Fitted, Prediction
+    from phasewright.plan import Plan
     from phasewright.report import GuideFiles
 
 DEMO_MARK = "SIMULATED.txt"
@@ -33,7 +35,8 @@ Nothing here was measured. The command `phasewright demo --again` may replace th
 Progress = Callable[[float, str], None]
 """Called as progress(fraction 0..1, what is being done)."""
 
-__all__ = ["DemoResult", "NewResult", "analyze", "check", "demo", "losses", "new", "read", "report"]
+__all__ = ["DemoResult", "NewResult", "analyze", "check", "demo", "losses", "new", "predict",
+           "preflight", "read", "report"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,13 +155,14 @@ def analyze(folder: str | Path, *, strict: bool = False, progress: Progress | No
     BenchFault, LogFault
         With every fault found; nothing is written then.
     """
+    from phasewright.app.foresee import campaign_of
     from phasewright.findings import analyze as work_out
     from phasewright.logs import align, find_steps, find_window
 
     folder = Path(folder)
     progress = progress or _quiet
     progress(0.0, "checking the bench and the campaign")
-    bench, campaign = _read_checked(folder)
+    bench, campaign = campaign_of(folder)
     opened = _open_logs(folder, bench, campaign, strict, _part(progress, 0.02, 0.6))
     progress(0.6, "putting the logs on one clock")
     recording = align(opened, bench, campaign)
@@ -186,6 +190,77 @@ def report(
     return write_guide(
         analysis, Path(folder) / "guide", version=version("phasewright"), progress=_part(progress, 0.5, 1.0)
     )
+
+
+def predict(
+    folder: str | Path,
+    *,
+    phases: str = "",
+    loads: Sequence[str] = (),
+    options: Mapping[str, str] | None = None,
+    measured: bool = True,
+    progress: Progress | None = None,
+) -> tuple[Prediction, ...]:
+    """Predict settings of the campaign's bench: temperatures, loss, currents, margins, verdict with probability.
+
+    Parameters
+    ----------
+    phases
+        Phase counts, ``3`` or ``8,6,4`` or ``3-6``; '' = every count that is fitted.
+    loads
+        ``300 W`` at the package or ``250 A`` on the rail; none = the loads of the campaign's steps.
+    options
+        Texts with unit by name: coolant, voltage, frequency, ocp, total_ocp, warning, trip, power_limit.
+    measured
+        False: part data alone speak, as before anything was measured.
+
+    Raises
+    ------
+    BenchFault
+        With every text that is wrong.
+    NotReady
+        Where what is measured and stated cannot decide; says which further step would help most.
+    """
+    from phasewright.app.foresee import campaign_of, predict_settings, settings_of
+
+    bench, campaign = campaign_of(Path(folder))
+    settings = settings_of(phases, loads, options or {}, bench=bench, campaign=campaign)
+    return predict_settings(_known(Path(folder), bench, campaign, measured, progress or _quiet), settings)
+
+
+def preflight(
+    folder: str | Path,
+    *,
+    phases: str = "",
+    loads: Sequence[str] = (),
+    options: Mapping[str, str] | None = None,
+    measured: bool = True,
+    progress: Progress | None = None,
+) -> Plan:
+    """Look a plan over before it is run: order from mild to severe, what each step would do, what would trip.
+
+    Without `phases`, `loads` and `options` the campaign's own steps are looked over; for the arguments see `predict`.
+    Raises BenchFault and NotReady like `predict`.
+    """
+    from phasewright.app.foresee import campaign_of, look_over, settings_of
+
+    bench, campaign = campaign_of(Path(folder))
+    wanted = campaign.steps
+    if phases or loads or options or not wanted:
+        wanted = settings_of(phases, loads, options or {}, bench=bench, campaign=campaign)
+    return look_over(bench, wanted, _known(Path(folder), bench, campaign, measured, progress or _quiet))
+
+
+def _known(folder: Path, bench: Bench, campaign: Campaign, measured: bool, progress: Progress) -> Fitted:
+    """Return the model of the campaign after what was measured, or of its part data alone."""
+    from phasewright.app.foresee import fit
+    from phasewright.model import fitted_prior, prior_of
+
+    if not measured or not campaign.logs:
+        return fitted_prior(prior_of(bench))
+    analysis = analyze(folder, progress=_part(progress, 0.0, 0.7))
+    progress(0.7, "fitting the electro-thermal model")
+    return fit(analysis, _part(progress, 0.7, 1.0))
 
 
 def demo(
@@ -236,15 +311,6 @@ def losses(analysis: Analysis) -> tuple[str, ...]:
         f"step {step.step.name}: {'; '.join(step.reasons)}" for step in analysis.steps if step.verdict == "unknown"
     ]
     return tuple(lost)
-
-
-def _read_checked(folder: Path) -> tuple[Any, Campaign]:
-    from phasewright.bench import BenchFault, check_folder
-
-    checked = check_folder(folder)
-    if checked.faults or checked.bench is None or checked.campaign is None:
-        raise BenchFault(checked.faults)
-    return checked.bench, checked.campaign
 
 
 def _open_logs(folder: Path, bench: Any, campaign: Campaign, strict: bool, progress: Progress) -> dict[str, Any]:

@@ -1,0 +1,208 @@
+"""What other settings would do: fits the model of a campaign, predicts settings, looks a plan over beforehand."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from phasewright.bench import BenchFault, Fault
+
+if TYPE_CHECKING:
+    from phasewright.bench import Bench, Campaign
+    from phasewright.findings import Analysis
+    from phasewright.model import Fitted, Prediction
+    from phasewright.plan import Plan
+    from phasewright.quantity import Value
+
+OPTIONS = {
+    "coolant": ("coolant_temperature", "degC"),
+    "voltage": ("rail_voltage", "V"),
+    "frequency": ("switching_frequency", "Hz"),
+    "ocp": ("protection_phase_current", "A"),
+    "total_ocp": ("protection_total_current", "A"),
+    "warning": ("protection_temperature_warning", "degC"),
+    "trip": ("protection_temperature_trip", "degC"),
+    "power_limit": ("power_limit", "W"),
+}
+"""Option -> (setting of a step, its unit). Every text has its unit: ``90 A``, ``35C``."""
+
+
+def settings_of(
+    phases: str, loads: Iterable[str], options: Mapping[str, str], *, bench: Bench, campaign: Campaign
+) -> tuple[dict[str, float | str], ...]:
+    """Return the settings [SI] that texts ask for: every phase count at every load.
+
+    `phases` is a list such as ``3``, ``8,6,4`` or ``3-6``, '' = every count that is fitted; a load is ``300 W`` at the
+    package or ``250 A`` on the rail, none = the loads of the campaign's steps. BenchFault names every wrong text.
+    """
+    from phasewright.quantity import parse_quantity
+
+    faults: list[Fault] = []
+    counts = _counts(phases, bench.regulator.phase_count, faults)
+    wanted: list[dict[str, float | str]] = []
+    for text in loads:
+        load = _load(text, faults)
+        if load:
+            wanted.append(load)
+    shared: dict[str, float | str] = {}
+    for option, text in options.items():
+        key, unit = OPTIONS[option]
+        try:
+            shared[key] = parse_quantity(text, unit)
+        except ValueError as error:
+            faults.append(_fault(f"--{option.replace('_', '-')}", str(error)))
+    if faults:
+        raise BenchFault(faults)
+    if not wanted:
+        wanted = campaign_loads(campaign)
+    if not wanted:
+        raise BenchFault(Fault("--load", "no load is stated, here or in the campaign's steps", "add --load '300 W'"))
+    return tuple({"phase_count": count, **load, **shared} for load in wanted for count in counts)
+
+
+def campaign_loads(campaign: Campaign) -> list[dict[str, float | str]]:
+    """Return the different loads [SI] of a campaign's steps, the heaviest first."""
+    found: list[dict[str, float | str]] = []
+    for step in campaign.steps:
+        load = {key: step.settings[key] for key in ("package_power", "rail_current") if key in step.settings}
+        if load and load not in found:
+            found.append(load)
+    return sorted(found, key=lambda load: -max(float(value) for value in load.values()))
+
+
+def _counts(text: str, fitted: int, faults: list[Fault]) -> list[int]:
+    if not text.strip():
+        return list(range(fitted, 0, -1))
+    found: list[int] = []
+    for word in text.split(","):
+        first, dash, last = word.strip().partition("-")
+        if not (first.isdecimal() and (last.isdecimal() or not dash)):
+            faults.append(Fault("--phases", f"{word.strip()!r} is no phase count", "write 3, or 8,6,4, or 3-6"))
+            continue
+        low, high = int(first), int(last or first)
+        if not 1 <= min(low, high) <= max(low, high) <= fitted:
+            faults.append(Fault("--phases", f"{word.strip()!r} is outside 1 to {fitted}, the phases fitted",
+                                f"take 1 to {fitted}"))  # fmt: skip
+            continue
+        found += range(low, high + 1) if low <= high else range(low, high - 1, -1)
+    return list(dict.fromkeys(found))
+
+
+def _load(text: str, faults: list[Fault]) -> dict[str, float | str]:
+    from phasewright.quantity import parse_quantity
+
+    problems = []
+    for key, unit in (("package_power", "W"), ("rail_current", "A")):
+        try:
+            return {key: parse_quantity(text, unit)}
+        except ValueError as error:
+            problems.append(str(error))
+    faults.append(Fault("--load", f"{text!r} is neither a power nor a current", "write '300 W' or '250 A'"))
+    return {}
+
+
+def _fault(place: str, message: str) -> Fault:
+    what, _, mend = message.rpartition(" - ")
+    return Fault(place, what or message, mend)
+
+
+def fit(analysis: Analysis, progress: Callable[[float, str], None]) -> Fitted:
+    """Return the model of an analyzed campaign; part data alone speak where no step shows a load."""
+    from phasewright.bench import NotReady
+    from phasewright.model import fit_model, fitted_prior, prior_of
+
+    try:
+        return fit_model(analysis, progress=progress)
+    except NotReady:
+        return fitted_prior(prior_of(analysis.bench))
+
+
+def predict_settings(fitted: Fitted, settings: Iterable[Mapping[str, float | str]]) -> tuple[Prediction, ...]:
+    """Return what the model says of each setting; faults of every setting are raised together."""
+    from phasewright.bench import NotReady
+    from phasewright.model import predict
+
+    found, faults = [], []
+    for setting in settings:
+        try:
+            found.append(predict(fitted, setting))
+        except NotReady as error:
+            faults += [fault for fault in error.faults if fault not in faults]
+    if faults and not found:
+        raise NotReady(faults)
+    return tuple(found)
+
+
+def look_over(bench: Bench, settings: Iterable, fitted: Fitted | None) -> Plan:
+    """Return the plan that runs `settings` (or steps) from mild to severe, with what is foreseen of each."""
+    from phasewright.plan import order_steps
+
+    return order_steps(bench, settings, fitted=fitted)
+
+
+def prediction_json(prediction: Prediction) -> dict[str, object]:
+    """Return one prediction as JSON-safe values; what is not finite is None."""
+    setting = prediction.setting
+    return {
+        "setting": {
+            "phase_count": setting.phase_count, "package_power": setting.package_power,
+            "rail_current": setting.rail_current, "rail_voltage": setting.rail_voltage,
+            "coolant_temperature": setting.coolant_temperature, "switching_frequency": setting.switching_frequency,
+            **dict(setting.protections),
+        },
+        "verdict": prediction.verdict, "probability": _finite(prediction.probability),
+        "reasons": list(prediction.reasons), "notes": list(prediction.notes),
+        "quantities": {name: value_json(value) for name, value in prediction.quantities.items()},
+        "margins": [
+            {"limit": item.limit.name, "applies_to": item.limit.applies_to, "figure": value_json(item.figure),
+             "margin": value_json(item.margin), "probability": _finite(item.probability)}
+            for item in prediction.margins
+        ],
+    }  # fmt: skip
+
+
+def plan_json(plan: Plan) -> dict[str, object]:
+    """Return a plan as JSON-safe values."""
+    return {
+        "format": "phasewright-plan-1",
+        "steps": [
+            {
+                "name": item.name, "settings": dict(item.forecast.step.settings), "verdict": item.forecast.verdict,
+                "reasons": list(item.forecast.reasons), "chance_to_trip": item.forecast.chance_to_trip,
+                "quantities": {name: value_json(value) for name, value in item.forecast.quantities.items()},
+                "dwell_s": item.dwell, "dwell_reason": item.dwell_reason, "cool_down_s": item.cool_down,
+                "repeats": item.repeats, "measured": item.measured,
+                "stops": [
+                    {"channel": stop.channel, "threshold": stop.threshold, "unit": stop.unit, "action": stop.action,
+                     "why": stop.why}
+                    for stop in item.forecast.stops
+                ],
+            }
+            for item in plan.steps
+        ],
+        "marker": list(plan.marker.instructions),
+    }  # fmt: skip
+
+
+def value_json(value: Value) -> dict[str, object]:
+    """Return a value as JSON-safe numbers; what is not finite is None."""
+    return {
+        "value": _finite(value.value), "unit": value.unit, "u": _finite(value.u), "low95": _finite(value.low95),
+        "high95": _finite(value.high95), "kind": value.kind,
+    }  # fmt: skip
+
+
+def _finite(number: float | None) -> float | None:
+    return float(number) if number is not None and math.isfinite(number) else None
+
+
+def campaign_of(folder: Path) -> tuple[Bench, Campaign]:
+    """Return both files of a campaign; BenchFault with every fault of both."""
+    from phasewright.bench import check_folder
+
+    checked = check_folder(folder)
+    if checked.faults or checked.bench is None or checked.campaign is None:
+        raise BenchFault(checked.faults)
+    return checked.bench, checked.campaign
