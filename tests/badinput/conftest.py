@@ -66,8 +66,12 @@ class Bad:
         return result
 
     def refusal(self, data, channels=None, **stated) -> str:
-        """Return the words of the refusal."""
-        assert self.row["do"] == "refuse" or stated or channels is not None or True
+        """Return the words of the refusal; the row must be of that class."""
+        assert self.row["do"] == "refuse"
+        return self.refusal_of(data, channels, **stated)
+
+    def refusal_of(self, data, channels=None, **stated) -> str:
+        """Return the words of a refusal that a row of another class comes to in the case at hand."""
         result = self.attempt(data, channels, **stated)
         assert isinstance(result, LogFault), [remark.what for remark in result.report.remarks]
         return str(result)

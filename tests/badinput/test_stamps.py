@@ -112,7 +112,7 @@ def test_T07_epoch_fraction_is_exact(bad):
 
 
 def test_T07_elapsed_that_could_be_either(bad):
-    assert "seconds or milliseconds" in bad.refusal(log([i * 5 for i in range(20)]))
+    assert "seconds or milliseconds" in bad.refusal_of(log([i * 5 for i in range(20)]))
 
 
 def test_T07_the_instrument_settles_it(bad, tmp_path):

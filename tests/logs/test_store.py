@@ -168,7 +168,9 @@ def test_nothing_half_written_when_writing_fails(campaign, monkeypatch, step):
             assert "No space left" in str(fault)
             assert list((campaign / "derived" / "tables").iterdir()) == []
         else:
-            assert calls[0] < step
+            # Writes beyond the table itself are those of channels, which can be made again.
+            assert calls[0] <= step
+            assert not list((campaign / "derived").rglob(".part-*"))
     assert open_log(campaign, entry(), None).traces[0].value.tolist() == [float(i) for i in range(200)]
 
 

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from pathlib import Path
 
-from phasewright.bench import Fault, Instrument, LogEntry, LogFault, escape
+from phasewright.bench import ChannelSource, Fault, Instrument, LogEntry, LogFault, escape
 
 from .read import VERSION, read_log
 from .records import OpenedLog, Table
-from .store import Store
-from .trace import build_traces
+from .store import Kept, Store
+from .trace import build_traces, flagged_channel
 
+TRACE_VERSION = 1
+"""Raised when the same columns would make another trace."""
 Progress = Callable[[float, str], None]
 
 
@@ -30,21 +32,27 @@ def open_log(
     never changed. `strict` refuses where reading would mend. Raises LogFault with all faults of the log.
     """
     folder = Path(folder)
-    tables, faults = [], []
+    kept, faults = [], []
     for index, file in enumerate(entry.files):
         try:
-            tables.append(
-                open_table(
-                    folder, file, entry, instrument, strict=strict, progress=_share(progress, index, len(entry.files))
-                )
-            )
+            share = _share(progress, index, len(entry.files))
+            kept.append(_open_kept(folder, file, entry, instrument, strict, share))
         except LogFault as fault:
             faults.extend(fault.faults)
     if not entry.files:
-        faults.append(Fault("campaign.toml", f"log {escape(entry.name)!r} names no file", "name at least one"))
+        faults.append(Fault("campaign.toml", f"log {escape(entry.name)!r} names no file", "name at least one", 1))
     if faults:
         raise LogFault(faults)
-    traces = build_traces(tables, entry.channels, log=entry.name, instrument=instrument)
+    places = {id(item.table): item for item in kept if isinstance(item, Kept)}
+
+    def values_of(table: Table, source: ChannelSource):
+        place = places.get(id(table))
+        if place is None:
+            return flagged_channel(table, source)
+        return place.channel(repr((TRACE_VERSION, source)), lambda: flagged_channel(table, source))
+
+    tables = [item.table if isinstance(item, Kept) else item for item in kept]
+    traces = build_traces(tables, entry.channels, log=entry.name, instrument=instrument, values_of=values_of)
     return OpenedLog(traces, tuple(table.report for table in tables))
 
 
@@ -58,20 +66,27 @@ def open_table(
     progress: Progress | None = None,
 ) -> Table:
     """Return the table of one raw file of a campaign (`file` relative to `folder`), kept in `derived/`."""
-    folder = Path(folder)
+    opened = _open_kept(Path(folder), file, entry, instrument, strict, progress)
+    return opened.table if isinstance(opened, Kept) else opened
+
+
+def _open_kept(
+    folder: Path, file: str, entry: LogEntry, instrument: Instrument | None, strict: bool, progress: Progress | None
+) -> Kept | Table:
+    """Return a raw file's table, with the place that it is kept in unless it was read strictly."""
     _check_inside(folder, file)
-    store = Store(folder)
-    settings = _settings(entry, instrument)
-    if not strict:
-        kept = store.find(file, settings)
-        if kept is not None:
-            return replace(kept, log=entry.name)
     if strict:
         # Strict reading may refuse what is kept: it goes through the raw file, and keeps nothing of its own.
         return read_log(folder / file, entry, instrument=instrument, strict=True, progress=progress, file=file)
+    store = Store(folder)
+    settings = _settings(entry, instrument)
+    kept = store.find(file, settings)
+    if kept is not None:
+        return kept
+    identity = store.identity(file)
     sink = store.writer()
     table = read_log(folder / file, entry, instrument=instrument, progress=progress, sink=sink, file=file)
-    return store.keep(sink, table, settings)
+    return store.keep(sink, table, settings, identity)
 
 
 def _check_inside(folder: Path, file: str) -> None:
@@ -89,7 +104,8 @@ def _check_inside(folder: Path, file: str) -> None:
 def _settings(entry: LogEntry, instrument: Instrument | None) -> dict[str, object]:
     """Return all that decides how a file is read, so that what was read otherwise is not taken for it."""
     return {
-        "reader": VERSION, "channels": [asdict(source) for source in entry.channels], "time": entry.time_columns,
+        "reader": VERSION, "log": entry.name, "channels": [asdict(source) for source in entry.channels],
+        "time": entry.time_columns,
         "format": entry.time_format, "zone": entry.zone, "encoding": entry.encoding, "delimiter": entry.delimiter,
         "decimal": entry.decimal, "header": entry.header_line, "period": instrument.period if instrument else None,
     }  # fmt: skip

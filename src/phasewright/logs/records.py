@@ -55,6 +55,8 @@ class ReadReport:
     text_columns: tuple[str, ...] = ()
     """Columns that hold words, not numbers."""
     segment_count: int = 1
+    complete: bool = True
+    """False when the file changed while it was read; read it again."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

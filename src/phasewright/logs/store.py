@@ -11,8 +11,9 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping
-from dataclasses import asdict
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,7 @@ from phasewright.bench import Fault, LogFault
 
 from .records import Fingerprint, ReadReport, Remark, Table
 
-FORMAT = 1
+FORMAT = 2
 _HEADER = 128
 """Room for the .npy header [byte], a multiple of 64."""
 _COPY = 1 << 20
@@ -36,8 +37,8 @@ class Store:
         self.derived = folder / "derived"
         self.place = self.derived / "tables"
 
-    def find(self, file: str, settings: Mapping[str, object]) -> Table | None:
-        """Return the table that was kept for a raw file read under these settings; None when there is none.
+    def find(self, file: str, settings: Mapping[str, object]) -> Kept | None:
+        """Return what was kept for a raw file read under these settings; None when there is nothing.
 
         The file's size, time and inode tell that it is the same; when only the time or inode differ it is hashed again.
         """
@@ -52,7 +53,7 @@ class Store:
                     return None
                 kept["identity"] = identity
                 _write_text(pointer, json.dumps(kept))
-            return _load(self.place / kept["table"])
+            return Kept(_load(self.place / kept["table"]), self.place / kept["table"])
         except (OSError, ValueError, KeyError, TypeError):
             # Whatever is not whole is read again from the raw file.
             return None
@@ -63,58 +64,58 @@ class Store:
             self.place.mkdir(parents=True, exist_ok=True)
             return StoreSink(Path(tempfile.mkdtemp(prefix=".part-", dir=self.place)))
         except OSError as error:
-            raise LogFault(
-                Fault(
-                    str(self.derived),
-                    f"cannot be written ({error.strerror})",
-                    "grant write permission, or free some space",
-                )
-            ) from None
+            raise _cannot_write(self.derived, error) from None
 
-    def keep(self, sink: StoreSink, table: Table, settings: Mapping[str, object]) -> Table:
+    def identity(self, file: str) -> dict[str, int] | None:
+        """Return what tells that a raw file is the same as before; None when it is not there."""
+        try:
+            return _identity(self.folder / file)
+        except OSError:
+            return None
+
+    def keep(
+        self, sink: StoreSink, table: Table, settings: Mapping[str, object], identity: dict[str, int] | None
+    ) -> Kept:
         """Give a written table its final name and its header; return it, opened from there.
 
-        Raises LogFault when the disk is full or the folder cannot be written; nothing half-written stays.
+        `identity` is that of the raw file before it was read. A table of a file that changed meanwhile is not found
+        again. Raises LogFault when the disk is full or the folder cannot be written; nothing half-written stays.
         """
-        file = table.report.fingerprint.file
-        pointer = self._pointer(file, settings)
-        name = f"{pointer.stem}-{table.report.fingerprint.sha256[:16]}"
-        target = self.place / name
+        report = table.report
+        pointer = self._pointer(report.fingerprint.file, settings)
+        target = self.place / f"{pointer.stem}-{report.fingerprint.sha256[:16]}"
         try:
+            np.save(sink.folder / "lines.npy", table.line_starts)
             _write_text(sink.folder / "header.json", json.dumps(_header(table, sink), default=int))
-            if target.exists():
-                try:
-                    kept = _load(target)
-                    sink.abandon()
-                except (OSError, ValueError, KeyError, TypeError):
-                    shutil.rmtree(target)
-                    os.replace(sink.folder, target)
-                    kept = _load(target)
-            else:
-                os.replace(sink.folder, target)
-                kept = _load(target)
-            words = {
-                "format": FORMAT,
-                "table": name,
-                "sha256": table.report.fingerprint.sha256,
-                "identity": _identity(self.folder / file),
-            }
-            _write_text(pointer, json.dumps(words))
-            self._sweep(pointer.stem, name)
-            return kept
+            folder = self._settle(sink, target)
+            if report.complete and identity is not None:
+                words = {
+                    "format": FORMAT, "table": folder.name, "sha256": report.fingerprint.sha256, "identity": identity,
+                }  # fmt: skip
+                _write_text(pointer, json.dumps(words))
+            self._sweep(pointer.stem, folder.name)
+            return Kept(_load(folder), folder)
         except OSError as error:
             sink.abandon()
-            raise LogFault(
-                Fault(
-                    str(self.derived),
-                    f"cannot be written ({error.strerror})",
-                    "grant write permission, or free some space",
-                )
-            ) from None
+            raise _cannot_write(self.derived, error) from None
 
-    def side_file(self, table: Table, key: str) -> Path:
-        """Return where notes on a kept table are kept beside it."""
-        return self.place / f"{table.report.fingerprint.sha256[:16]}-{key}.json"
+    @staticmethod
+    def _settle(sink: StoreSink, target: Path) -> Path:
+        """Return the folder in which a written table now stands for good."""
+        try:
+            _load(target)
+        except (OSError, ValueError, KeyError, TypeError):
+            shutil.rmtree(target, ignore_errors=True)
+        else:
+            # The same bytes were read the same way by somebody else meanwhile.
+            sink.abandon()
+            return target
+        try:
+            os.replace(sink.folder, target)
+        except PermissionError:
+            # Where mapped files cannot be moved the table stays where it was written; only whole ones are pointed at.
+            return sink.folder
+        return target
 
     def _pointer(self, file: str, settings: Mapping[str, object]) -> Path:
         text = json.dumps([FORMAT, file, settings], sort_keys=True, default=str)
@@ -125,6 +126,57 @@ class Store:
         for old in self.place.glob(f"{stem}-*"):
             if old.name != keep:
                 shutil.rmtree(old, ignore_errors=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A table with the folder that it is kept in."""
+
+    table: Table
+    folder: Path
+
+    def channel(self, key: str, make: Callable[[], tuple[np.ndarray, tuple[Remark, ...]]]):
+        """Return (values, remarks) of a channel over this table, made by `make` once and kept beside the columns.
+
+        Values that are a column as it stands are not kept twice. What cannot be written is made again next time.
+        """
+        name = "channel_" + hashlib.sha256(key.encode()).hexdigest()[:20]
+        note = self.folder / f"{name}.json"
+        try:
+            words = json.loads(note.read_text(encoding="utf-8"))
+            column = words["column"]
+            values = self.table.columns[column] if column else _mapped(self.folder / f"{name}.npy")
+            if len(values) != len(self.table.time_ns):
+                raise ValueError("another length")
+            return values, tuple(Remark(**remark) for remark in words["remarks"])
+        except (OSError, ValueError, KeyError, TypeError):
+            pass
+        values, remarks = make()
+        column = next((name for name, held in self.table.columns.items() if held is values), "")
+        try:
+            if not column:
+                self._write_column(self.folder / f"{name}.npy", values)
+            _write_text(note, json.dumps({"column": column, "remarks": [asdict(r) for r in remarks]}, default=int))
+        except OSError:
+            pass
+        return values, remarks
+
+    def _write_column(self, path: Path, values: np.ndarray) -> None:
+        handle, part = tempfile.mkstemp(prefix=".part-", dir=self.folder)
+        os.close(handle)
+        file = _ColumnFile(Path(part), "<f8")
+        try:
+            file.append(values)
+            file.finish()
+            os.replace(part, path)
+        finally:
+            file.close()
+            Path(part).unlink(missing_ok=True)
+
+
+def _cannot_write(place: Path, error: OSError) -> LogFault:
+    mend = "grant write permission, or free some space on the disk"
+    return LogFault(Fault(str(place), f"cannot be written ({error.strerror})", mend, 1))
 
 
 def file_hash(path: Path) -> str:
@@ -218,44 +270,54 @@ class StoreSink:
         self._begin()
 
     def add_column(self, name: str) -> None:
-        """Begin one more column; rows that are there already are missing in it."""
-        column = _ColumnFile(self.folder / f"column_{len(self._columns):04d}.npy", "<f8")
-        self._columns.append(column)
-        self.names.append(name)
-        column.skip(self._time.rows)
+        """Begin one more column; rows that are there already are missing in it. Raises LogFault."""
+        with self._writing():
+            column = _ColumnFile(self.folder / f"column_{len(self._columns):04d}.npy", "<f8")
+            self._columns.append(column)
+            self.names.append(name)
+            column.skip(self._time.rows)
 
     def append(self, time_ns: np.ndarray, columns: list[np.ndarray | None]) -> None:
         """Write a chunk of times int64 (n,) and columns float64 (n,). Raises LogFault when the disk is full."""
-        try:
+        with self._writing():
             self._time.append(time_ns)
             for held, new in zip(self._columns, columns, strict=True):
                 if new is None:
                     held.skip(len(time_ns))
                 else:
                     held.append(new)
-        except OSError as error:
-            raise LogFault(
-                Fault(str(self.folder.parent), f"cannot be written ({error.strerror})", "free some space on the disk")
-            ) from None
 
     def finish(self, reverse: bool) -> tuple[np.ndarray, list[np.ndarray]]:
-        """Close the files and return (times, columns) mapped from them, turned round when `reverse`."""
+        """Close the files; return (times, columns) mapped from them, turned round when `reverse`. Raises LogFault."""
         files = [self._time, *self._columns]
-        for item in files:
-            item.finish()
-        if reverse:
+        with self._writing():
             for item in files:
-                _turn_round(item.path)
-        arrays = [_mapped(item.path) for item in files]
+                item.finish()
+            if reverse:
+                for item in files:
+                    _turn_round(item.path)
+            arrays = [_mapped(item.path) for item in files]
         return arrays[0], arrays[1:]
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        """Turn a failure of the disk into the refusal that says so."""
+        try:
+            yield
+        except OSError as error:
+            raise _cannot_write(self.folder.parent, error) from None
 
     def retime(self, time_ns: np.ndarray) -> np.ndarray:
         """Write other times, int64 (n,), in place of those of a finished table; return them mapped."""
-        other = _ColumnFile(self._time.path.with_suffix(".again"), "<i8")
-        other.append(time_ns)
-        other.finish()
-        os.replace(other.path, self._time.path)
-        return _mapped(self._time.path)
+        with self._writing():
+            other = _ColumnFile(self._time.path.with_suffix(".again"), "<i8")
+            try:
+                other.append(time_ns)
+                other.finish()
+            finally:
+                other.close()
+            os.replace(other.path, self._time.path)
+            return _mapped(self._time.path)
 
     def abandon(self) -> None:
         """Remove what was written."""
@@ -271,9 +333,12 @@ def _turn_round(path: Path) -> None:
     """Write a column again, last row first."""
     source = np.load(path, mmap_mode="r")
     other = _ColumnFile(path.with_suffix(".turned"), source.dtype.str)
-    for stop in range(len(source), 0, -_COPY):
-        other.append(source[max(0, stop - _COPY) : stop][::-1])
-    other.finish()
+    try:
+        for stop in range(len(source), 0, -_COPY):
+            other.append(source[max(0, stop - _COPY) : stop][::-1])
+        other.finish()
+    finally:
+        other.close()
     del source
     os.replace(other.path, path)
 
@@ -291,7 +356,7 @@ def _mapped(path: Path) -> np.ndarray:
 def _header(table: Table, sink: StoreSink) -> dict:
     return {
         "format": FORMAT, "log": table.log, "names": table.names, "units": table.units, "absolute": table.absolute,
-        "columns": sink.names, "segments": table.segments, "line_starts": table.line_starts.tolist(),
+        "columns": sink.names, "segments": table.segments,
         "stamp_resolution": table.stamp_resolution, "report": asdict(table.report), "rows": len(table.time_ns),
     }  # fmt: skip
 
@@ -318,7 +383,7 @@ def _load(folder: Path) -> Table:
         words["absolute"],
         columns,
         tuple((start, stop) for start, stop in words["segments"]),
-        np.array(words["line_starts"], dtype=np.int64),
+        np.load(folder / "lines.npy"),
         ReadReport(**report),
         words["stamp_resolution"],
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -22,34 +22,53 @@ _JUMP = 8.0
 """A code counts as a reading when it is reached in steps below this [K]."""
 
 
+Channel = tuple[np.ndarray, tuple[Remark, ...]]
+"""Values float64 (n,) of a channel over one table, in the channel's unit, and what was said of them."""
+
+
 def build_traces(
-    tables: Sequence[Table], sources: Sequence[ChannelSource], *, log: str, instrument: Instrument | None = None
+    tables: Sequence[Table],
+    sources: Sequence[ChannelSource],
+    *,
+    log: str,
+    instrument: Instrument | None = None,
+    values_of: Callable[[Table, ChannelSource], Channel] | None = None,
 ) -> tuple[Trace, ...]:
     """Return one trace for every channel source, over all tables (files) of one log in order.
 
-    Tables on an absolute clock that go on where the last one ended share a segment. Raises LogFault with every
-    column that is not there, holds words, or does not measure what the channel needs.
+    Tables on an absolute clock that go on where the last one ended share a segment. `values_of` takes the place of
+    `flagged_channel` where its results are kept. Raises LogFault with every column that is not there, holds words, or
+    does not measure what the channel needs.
     """
     time_ns, segments, absolute = _joined_time(tables)
     traces, faults = [], []
     for source in sources:
         try:
-            parts = [channel_values(table, source) for table in tables]
+            parts = [(values_of or flagged_channel)(table, source) for table in tables]
         except LogFault as fault:
             faults.extend(fault.faults)
             continue
         values = parts[0][0] if len(parts) == 1 else np.concatenate([part[0] for part in parts])
-        remarks = list(dict.fromkeys(remark for part in parts for remark in part[1]))
-        channel = base_channel(source.channel)
-        values, flags = flag_values(channel.name, channel.unit, values)
+        remarks = tuple(dict.fromkeys(remark for part in parts for remark in part[1]))
         traces.append(Trace(
-            source.channel, channel.unit, log, time_ns, values,
+            source.channel, base_channel(source.channel).unit, log, time_ns, values,
             instrument.averaging if instrument else None, instrument.stamp_at if instrument else "unknown",
-            segments, absolute, (*remarks, *flags), max((table.stamp_resolution for table in tables), default=0.0),
+            segments, absolute, remarks, max((table.stamp_resolution for table in tables), default=0.0),
         ))  # fmt: skip
     if faults:
         raise LogFault(faults)
     return tuple(traces)
+
+
+def flagged_channel(table: Table, source: ChannelSource) -> Channel:
+    """Return a channel's values without what no sensor measured, and every remark on them. Raises LogFault."""
+    values, remarks = channel_values(table, source)
+    channel = base_channel(source.channel)
+    values, flags = flag_values(channel.name, channel.unit, values)
+    file = table.report.fingerprint.file
+    used = {table.names[column_position(c, table.names, file, "")] for term in source.terms for c in term.columns}
+    read = tuple(remark for remark in table.report.remarks if remark.column in used)
+    return values, (*read, *remarks, *flags)
 
 
 def _joined_time(tables: Sequence[Table]) -> tuple[np.ndarray, tuple[tuple[int, int], ...], bool]:
@@ -70,7 +89,7 @@ def _joined_time(tables: Sequence[Table]) -> tuple[np.ndarray, tuple[tuple[int, 
     return np.concatenate([table.time_ns for table in tables]), tuple(segments), absolute
 
 
-def channel_values(table: Table, source: ChannelSource) -> tuple[np.ndarray, tuple[Remark, ...]]:
+def channel_values(table: Table, source: ChannelSource) -> Channel:
     """Return (values float64 (n,) in the channel's unit, remarks) of a channel. Raises LogFault."""
     file = table.report.fingerprint.file
     try:

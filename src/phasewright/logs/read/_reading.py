@@ -179,6 +179,9 @@ class Reading:
             self.notes.say("repair", "last line has no line end and may be cut: dropped", line, shown=shown)
         if self.source.padding:
             self.notes.say("repair", f"{self.source.padding} zero bytes at the end of the file dropped", line)
+        if self.source.changed:
+            what = f"the file {self.source.changed} while it was read; {rows.row_count} rows are what was found"
+            self.notes.say("note", what, line, mend="read it again when nothing writes to it")
         if self.source.grown:
             self.notes.say(
                 "note", "the file grew while it was read; read up to the length that it had at the start", line
@@ -254,7 +257,7 @@ class Reading:
             row_count=rows.row_count, first_time=times.text_of(first, absolute),
             last_time=times.text_of(last, absolute), remarks=self.notes.remarks(), fast_path=rows.all_plain,
             reversed=direction < 0, text_columns=tuple(unused),
-            segment_count=len(segments),
+            segment_count=len(segments), complete=not self.source.changed,
         )  # fmt: skip
         return Table(
             self.log,

@@ -281,6 +281,8 @@ class Source:
         self.sha256 = ""
         self.read_size = 0
         self.grown = False
+        self.changed = ""
+        """What happened to the file while it was read, '' = nothing."""
         self.line_ends = "\n"
         with self._open() as stream:
             head = stream.read(HEAD)
@@ -326,7 +328,7 @@ class Source:
     def blocks(self) -> Iterator[bytes]:
         """Yield the file in blocks of whole lines; hash it in a thread beside.
 
-        Raises LogFault for a line longer than the limit, and when the file changed while it was read.
+        Raises LogFault for a line longer than the limit.
         """
         hasher = _Hasher(self._hash) if self._hash is not None else None
         try:
@@ -395,19 +397,20 @@ class Source:
         return b"\x00" * zeros + body, len(data) - len(body)
 
     def _check_end(self) -> None:
+        """Find out whether the file is still the one that was opened."""
         try:
             status = os.stat(self.path)
         except OSError:
-            raise refuse(self.file, "the file vanished while it was read", "read it again") from None
+            self.changed = "vanished"
+            return
         if self.read_size < self.identity.size:
-            words = f"the file shrank while it was read ({self.read_size} of {self.identity.size} bytes)"
-            raise refuse(self.file, words, "read it again when nothing writes to it")
-        if (status.st_ino, status.st_dev) != (self.identity.inode, self.identity.device):
-            raise refuse(self.file, "the file was replaced while it was read", "read it again")
-        if status.st_size > self.read_size and status.st_size != 0:
+            self.changed = f"shrank to {self.read_size} of {self.identity.size} bytes"
+        elif (status.st_ino, status.st_dev) != (self.identity.inode, self.identity.device):
+            self.changed = "was replaced"
+        elif status.st_size > self.read_size and status.st_size != 0:
             self.grown = True
         elif status.st_mtime_ns != self.identity.mtime_ns and status.st_size != 0:
-            raise refuse(self.file, "the file changed while it was read", "read it again when nothing writes to it")
+            self.changed = "was written to"
 
 
 class _Hasher:

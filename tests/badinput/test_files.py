@@ -1,0 +1,167 @@
+"""Class F of the catalogue, as far as it is about log files that are read."""
+
+import os
+import socket
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from phasewright.bench import LogEntry
+from phasewright.logs import open_log, open_table, read_log
+from phasewright.logs.read import _source
+
+TABLE = "time_s,power_W\n" + "".join(f"{i},{100 + i}\n" for i in range(1000))
+
+
+def test_F03_directory(bad, tmp_path):
+    assert "a directory" in bad.refusal(tmp_path)
+
+
+class Meddling:
+    """Does something to a file after its first block was read."""
+
+    def __init__(self, monkeypatch, act):
+        original = _source.Source.blocks
+
+        def blocks(source):
+            for index, block in enumerate(original(source)):
+                if index == 0:
+                    act(source.path)
+                yield block
+
+        monkeypatch.setattr(_source, "BLOCK", 1 << 12)
+        monkeypatch.setattr(_source.Source, "blocks", blocks)
+
+
+def test_F05_cut_while_it_is_read(bad, said, monkeypatch):
+    path = bad.file(TABLE)
+    Meddling(monkeypatch, lambda p: os.truncate(p, 6000))
+    table = bad.table(path)
+    assert len(table.time_ns) < 1000
+    assert table.columns["power_W"].tolist() == [100.0 + i for i in range(len(table.time_ns))]
+    assert "rows are what was found" in said(table, "shrank").what
+    assert not table.report.complete
+
+
+def test_F05_a_changed_file_is_not_kept(bad, monkeypatch):
+    path = bad.file(TABLE)
+    entry = LogEntry("log", ("log.csv",), "meter", ())
+    with monkeypatch.context() as patch:
+        Meddling(patch, lambda p: os.truncate(p, 6000))
+        assert not open_table(bad.folder, "log.csv", entry).report.complete
+    path.write_text(TABLE)
+    again = open_table(bad.folder, "log.csv", entry)
+    assert again.report.complete
+    assert len(again.time_ns) == 1000
+
+
+def test_F06_growing_file(bad, said, monkeypatch):
+    def grow(path):
+        with open(path, "a") as stream:
+            stream.write("1000,5\n1001,")
+
+    path = bad.file(TABLE)
+    with monkeypatch.context() as patch:
+        Meddling(patch, grow)
+        table = bad.table(path)
+    assert len(table.time_ns) == 1000
+    said(table, "grew while it was read")
+    later = read_log(path)
+    assert len(later.time_ns) == 1001
+    said(later, "no line end")
+
+
+def test_F06_written_by_another_thread(bad):
+    path = bad.file("time_s,power_W\n")
+    stop = threading.Event()
+
+    def write():
+        with open(path, "a", buffering=1) as stream:
+            for i in range(20_000):
+                stream.write(f"{i},{100 + i % 50}\n")
+                if stop.is_set():
+                    return
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    try:
+        time.sleep(0.02)
+        for _ in range(10):
+            table = bad.attempt(path)
+            if hasattr(table, "time_ns"):
+                count = len(table.time_ns)
+                assert table.time_ns.tolist() == [i * 10**9 for i in range(count)]
+                np.testing.assert_array_equal(table.columns["power_W"], 100 + np.arange(count) % 50)
+    finally:
+        stop.set()
+        writer.join()
+
+
+def test_F09_store_that_cannot_be_written(bad, monkeypatch):
+    from phasewright.bench import LogFault
+
+    bad.file(TABLE)
+    (bad.folder / "derived").write_text("a file where a folder should be")
+    with pytest.raises(LogFault, match="cannot be written"):
+        open_log(bad.folder, LogEntry("log", ("log.csv",), "meter", ()), None)
+
+
+if os.name == "posix":
+    # Pipes, devices, sockets, permission bits and files with holes can be made on such systems only.
+
+    def test_F01_named_pipe(bad, tmp_path):
+        os.mkfifo(tmp_path / "pipe")
+        assert "named pipe" in bad.refusal(tmp_path / "pipe")
+
+    def test_F02_endless_device(bad):
+        assert "character device" in bad.refusal(Path("/dev/zero"))
+
+    def test_F03_socket_and_links(bad, tmp_path, monkeypatch):
+        (tmp_path / "nowhere").symlink_to(tmp_path / "gone")
+        assert "leads nowhere" in bad.refusal(tmp_path / "nowhere")
+        (tmp_path / "ring").symlink_to(tmp_path / "ring")
+        assert "back to itself" in bad.refusal(tmp_path / "ring")
+        with socket.socket(socket.AF_UNIX) as server:
+            monkeypatch.chdir(tmp_path)
+            server.bind("s")
+        assert "a socket" in bad.refusal(tmp_path / "s")
+
+    def test_F04_no_permission(bad, tmp_path, monkeypatch):
+        path = bad.file(TABLE)
+        path.chmod(0)
+        # Whoever runs this as the superuser may read everything; the answer of the system is what is tested.
+        monkeypatch.setattr(_source.os, "access", lambda *_: False)
+        refusal = bad.refusal(path)
+        assert "may not be read by user" in refusal
+        assert "----------" in refusal
+
+    def test_F05_replaced_while_it_is_read(bad, said, monkeypatch):
+        path = bad.file(TABLE)
+        other = bad.file(TABLE.replace("100", "900"), "other.csv")
+        Meddling(monkeypatch, lambda p: os.replace(other, p))
+        table = bad.table(path)
+        said(table, "was replaced")
+        assert table.columns["power_W"][0] == 100
+
+    @pytest.mark.parametrize("name", ["a\nb.csv", "-rf.csv", "x" * 250 + ".csv", "a'b\"c.csv", "\u202egpj.csv"])
+    def test_F07_odd_names(bad, name):
+        path = bad.file(TABLE, name)
+        table = bad.table(path, kind="")
+        assert len(table.time_ns) == 1000
+        path.write_text("")
+        assert "\n" not in bad.refusal_of(path)
+
+    def test_F15_sparse_file(bad):
+        path = bad.file(b"")
+        os.truncate(path, 100 * 2**30)
+        assert "sparse" in bad.refusal(path) or "zero bytes" in bad.refusal(path)
+
+    def test_F16_file_of_the_system_without_a_size(bad):
+        path = Path("/proc/self/mountinfo")
+        if not path.exists():
+            path = bad.file(TABLE)
+        result = bad.attempt(path)
+        assert "empty file" not in str(result)
