@@ -236,6 +236,15 @@ def test_when_nothing_wise_is_left_it_says_so(bench, fitted):
     assert done.next_sentence == "Every step has been measured."
 
 
+def test_where_no_wanted_step_is_wise_a_milder_one_is_named(bench):
+    plan = order_steps(bench, [{"phase_count": 2, "package_power": 300.0}])
+    assert plan.next_step == ""
+    assert plan.next_sentence.endswith("Begin with a milder one: 10 phases, 300 W is a go.")
+    heavy = order_steps(bench, [{"phase_count": 2, "package_power": 900.0}]).next_sentence
+    watts = float(heavy.split("10 phases, ")[1].split(" W")[0])
+    assert preflight(bench, {"phase_count": 10, "package_power": watts}).verdict != "no-go"
+
+
 def test_only_a_wise_step_may_teach(plan):
     teaching = next(item for item in plan.steps if item.name == plan.teaches)
     assert teaching.runnable

@@ -139,26 +139,40 @@ def test_impossible_numbers_are_told_not_raised(bench):
         preflight(bench, HEAVY, tolerance=0.7)
 
 
-def test_heat_that_part_data_cannot_foresee_is_a_no_go_with_currents(bench):
-    found = preflight(bench, [{"phase_count": 10, "package_power": 200.0}, {"phase_count": 1, "package_power": 210.0}])
-    last = found.steps[1].forecast
-    assert last.verdict == "no-go"
-    assert last.prediction is None
-    assert last.quantities["phase_current"].value == pytest.approx(210.0 / 1.22)
-    assert last.quantities["phase_current"].u is None
-    assert any("cannot say how hot" in reason for reason in last.reasons)
-    assert any("absolute maximum at 120 A" in reason for reason in last.reasons)
+def test_heat_that_is_hardly_known_needs_care_though_the_model_would_refuse(bench, blind):
+    from phasewright.bench import NotReady
+
+    setting = {"phase_count": 10, "package_power": 150.0}
+    with pytest.raises(NotReady):
+        predict(blind, setting)
+    found = only(preflight(bench, setting, fitted=blind))
+    assert found.undecided
+    assert found.verdict != "go"
+    assert any("cannot say how hot" in reason for reason in found.reasons)
+    assert found.quantities["regulator_temperature"].high95 > 80.0
+    assert not only(preflight(bench, setting)).undecided
 
 
-def test_where_nothing_can_be_foreseen_the_mildest_may_be_tried(bench, fitted):
+def test_where_only_heat_speaks_against_every_step_the_mildest_may_be_tried(bench, blind):
     """Something has to be measured first, or nothing ever could be."""
-    blind = replace(fitted, covariance=36.0 * fitted.covariance)
-    steps = [{"phase_count": n, "package_power": 120.0} for n in (10, 4)]
-    found = preflight(bench, steps, fitted=blind)
-    assert [item.forecast.prediction for item in found.steps] == [None, None]
+    stage = replace(bench.regulator.stage, temperature_limit=70.0)
+    tender = silent(replace(bench, regulator=replace(bench.regulator, stage=stage)), phase_current=98.0)
+    steps = [{"phase_count": n, "package_power": 200.0} for n in (10, 5)]
+    found = preflight(tender, steps, fitted=blind)
     assert [item.forecast.verdict for item in found.steps] == ["go with care", "no-go"]
-    heavy = preflight(bench, [{"phase_count": 3, "package_power": 250.0}], fitted=blind)
-    assert heavy.verdict == "no-go"
+    assert "may be tried first" in found.steps[0].forecast.reasons[-1]
+    heavy = preflight(tender, [{"phase_count": 3, "package_power": 250.0}], fitted=blind)
+    assert heavy.verdict == "no-go"  # currents are near their limits as well
+
+
+def test_heat_near_an_absolute_maximum_needs_care_and_beyond_is_a_no_go(bench, fitted):
+    hot = predict(fitted, {"phase_count": 4, "package_power": 250.0}).quantities["regulator_temperature"]
+    verdicts = {}
+    for limit in (hot.high95 - 3.0, hot.value - 2.0):
+        stage = replace(bench.regulator.stage, temperature_limit=limit)
+        tight = silent(replace(bench, regulator=replace(bench.regulator, stage=stage)), phase_current=98.0)
+        verdicts[limit] = preflight(tight, {"phase_count": 4, "package_power": 250.0}).verdict
+    assert list(verdicts.values()) == ["go with care", "no-go"]
 
 
 def test_a_campaign_is_judged_step_by_step(bench):

@@ -40,8 +40,10 @@ def test_rows_have_a_cell_for_each_head(plan):
 def test_unknown_figures_are_said_not_left_blank(bench):
     from phasewright.plan import preflight
 
-    (cells,) = [row.cells() for row in plan_rows(preflight(bench, {"phase_count": 1, "package_power": 210.0}).steps)]
-    assert cells[3:6] == ("about 172", "not known", "not known")
+    wanted = [{"phase_count": 1, "package_power": 300.0}, {"phase_count": 4, "load": "all cores"}]
+    runaway, no_load = (row.cells() for row in plan_rows(preflight(bench, wanted).steps))
+    assert runaway[4] == "not known"
+    assert no_load[3:6] == ("not known", "not known", "not known")
 
 
 @pytest.mark.parametrize(

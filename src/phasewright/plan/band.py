@@ -8,11 +8,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from phasewright.bench import Bench, NotReady, limits_of
+from phasewright.bench import Bench, limits_of
 from phasewright.model import Fitted, predict
 from phasewright.plan.chances import thresholds_of
-from phasewright.plan.currents import Phases, load_current, phases_of, settings_on
-from phasewright.plan.forecast import PEAK_EXCESS, SEED
+from phasewright.plan.currents import Phases, phases_of, settings_on
+from phasewright.plan.forecast import SEED
 from phasewright.plan.readiness import _check_tolerance, known_of
 from phasewright.plan.records import Conditions, ProtectionBand, Workload
 from phasewright.plan.stops import GUARD
@@ -70,11 +70,7 @@ def _asked_for(fitted: Fitted, settings: Mapping[str, float | str], generator) -
     seed = SEED if generator is None else int(generator.integers(1 << 62))
     # The current is asked of the bench as a whole; what the protections would do to it is not.
     plain = {key: value for key, value in settings.items() if not key.startswith("protection_")}
-    try:
-        found = predict(fitted, plain, generator=np.random.default_rng(seed)).quantities
-    except NotReady:
-        peak = (load_current(fitted.bench, settings) or 0.0) * (1.0 + PEAK_EXCESS)
-        return _Asked(peak, None, None, f"{100 * PEAK_EXCESS:.0f} % above the mean, as nothing better is known")
+    found = predict(fitted, plain, generator=np.random.default_rng(seed), refuse=False).quantities
     rail, hot, loss = found["rail_current_peak"], found["regulator_temperature"], found["conversion_loss"]
     count = float(settings["phase_count"]) * fitted.bench.regulator.stages_per_phase
     return _Asked(

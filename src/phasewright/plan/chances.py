@@ -47,7 +47,9 @@ def chance_to_trip(fitted: Fitted, settings: Mapping[str, float | str], *, toler
             f"protection_{name}": value * (1.0 + tolerance * node if name in CURRENTS else 1.0)
             for name, value in thresholds.items()
         }
-        found = predict(stripped, {**plain, **shifted}, draws=DRAWS, generator=np.random.default_rng(seed))
+        found = predict(
+            stripped, {**plain, **shifted}, draws=DRAWS, generator=np.random.default_rng(seed), refuse=False
+        )
         chance += weight * (1.0 - found.probability)
         if not any(name in thresholds for name in CURRENTS):
             return 1.0 - found.probability

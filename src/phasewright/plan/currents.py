@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from phasewright import physics
 from phasewright.bench import Bench
 
-__all__ = ["SHARING", "Phases", "load_current", "phases_of", "setting_value", "settings_on"]
+__all__ = ["SHARING", "Phases", "phases_of", "setting_value", "settings_on"]
 
 SHARING, INDUCTANCE, FREQUENCY, RAIL_VOLTAGE = 0.1, 150e-9, 500e3, 1.2
 """Stand-ins where the bench is silent: [1], [H], [Hz], [V]; common practice, no source."""
@@ -62,12 +62,3 @@ def phases_of(bench: Bench, settings: Mapping[str, float | str]) -> Phases:
         float(physics.total_ripple(supply, voltage, inductance, frequency, count)),
         SHARING if regulator.sharing_error is None else regulator.sharing_error,
     )
-
-
-def load_current(bench: Bench, settings: Mapping[str, float | str]) -> float | None:
-    """Return the rail current [A] of a step, all of its package power taken for rail power; None without a load."""
-    current = setting_value(settings, "rail_current", None)
-    power = setting_value(settings, "package_power", None)
-    if current is not None or power is None:
-        return current
-    return power / (setting_value(settings, "rail_voltage", bench.regulator.rail_voltage) or RAIL_VOLTAGE)

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from statistics import NormalDist
 from types import MappingProxyType
 
 import numpy as np
 
 from phasewright.bench import BenchFault, NotReady, Step, limits_of
-from phasewright.findings import Margin, margins_of
+from phasewright.findings import Margin
 from phasewright.model import Fitted, Prediction, predict
 from phasewright.plan.chances import chance_to_trip, thresholds_of
-from phasewright.plan.currents import load_current, phases_of, settings_on
-from phasewright.plan.records import READINESS, Conditions, Forecast, Severity, Stop
+from phasewright.plan.currents import settings_on
+from phasewright.plan.records import READINESS, Conditions, Forecast, Severity
 from phasewright.plan.stops import stops_of
 from phasewright.quantity import Value, to_text
 
@@ -23,10 +24,13 @@ __all__ = ["forecast_step", "judged_together"]
 SEED = 20
 CARE_CHANCE, NO_CHANCE = 0.01, 0.25
 """[1] Chance to trip from which a step needs care, and from which it is a no-go; common practice, no source."""
+HEAT_CHANCE = 0.10
+"""[1] Chance that heat passes an absolute maximum from which a step is a no-go; below, it needs care: it is stopped in
+time. Common practice, no source."""
 GAIN_CARE = 0.5
 """[1] Loop gain of heat and loss at which half of the rise is made by the heat itself."""
-PEAK_EXCESS = 0.25
-"""[1] Peak over mean of a load where no prediction says, less one; common practice, no source."""
+SURE = 0.999
+"""[1] Probability above which a protection is not named among those that may act."""
 ALONE = 0.5
 """[1] Share of the nearest current limit below which the mildest step may be tried although its temperature cannot be
 foreseen."""
@@ -34,30 +38,20 @@ GO, CARE, NO = READINESS
 
 
 def forecast_step(fitted: Fitted, step: Step, conditions: Conditions, *, seed: int = SEED) -> Forecast:
-    """Return what is foreseen of `step` on the bench of `fitted`; what cannot be foreseen is a no-go that says why."""
-    settings = settings_on(fitted.bench, step.settings)
+    """Return what is foreseen of `step` on the bench of `fitted`; what may not be asked at all is a no-go, with why."""
+    bench = fitted.bench
+    settings = settings_on(bench, step.settings)
     try:
-        limits_of(fitted.bench, settings)
-        prediction = predict(fitted, settings, generator=np.random.default_rng(seed))
+        limits_of(bench, settings)
+        prediction, doubt = _predicted(fitted, settings, seed)
         chance = chance_to_trip(fitted, settings, tolerance=conditions.tolerance, seed=seed)
     except BenchFault as error:
-        reasons = tuple(f"beyond what the bench bears: {item.what} - {item.mend}" for item in error.faults)
-        return _unforeseen(fitted, step, settings, conditions, reasons, beyond=True)
-    except NotReady as error:
-        reasons = tuple(f"{item.what} - {item.mend}" for item in error.faults)
-        return _unforeseen(fitted, step, settings, conditions, reasons)
+        return _refused(step, settings, (f"beyond what the bench bears: {f.what} - {f.mend}" for f in error.faults))
     except ValueError as error:
-        return _unforeseen(fitted, step, settings, conditions, (f"cannot be judged: {error}",), beyond=True)
-    thresholds = thresholds_of(fitted.bench, settings)
-    known = bool(thresholds) or chance > CARE_CHANCE
-    verdict, reasons = _judge(fitted, settings, prediction, chance, known)
-    stops = stops_of(fitted.bench, settings, prediction.quantities, conditions.tolerance)
-    severity = Severity(
-        READINESS.index(verdict),
-        math.floor(100.0 * chance) / 100.0,
-        prediction.quantities["regulator_temperature"].value,
-        _current_share(prediction.margins),
-    )
+        return _refused(step, settings, (f"cannot be judged: {error}",))
+    known = bool(thresholds_of(bench, settings)) or chance > CARE_CHANCE
+    verdict, reasons = _judge(fitted, settings, prediction, chance, known, doubt)
+    temperature = prediction.quantities["regulator_temperature"].value
     return Forecast(
         step,
         int(settings["phase_count"]),
@@ -67,60 +61,33 @@ def forecast_step(fitted: Fitted, step: Step, conditions: Conditions, *, seed: i
         chance if known else None,
         verdict,
         reasons,
-        stops,
-        severity,
+        stops_of(bench, settings, prediction.quantities, conditions.tolerance),
+        Severity(
+            READINESS.index(verdict),
+            math.floor(100.0 * chance) / 100.0,
+            temperature,
+            _current_share(prediction.margins),
+        ),
+        bool(doubt),
         prediction.notes,
     )
 
 
-def _unforeseen(
-    fitted: Fitted,
-    step: Step,
-    settings: Mapping[str, float | str],
-    conditions: Conditions,
-    reasons: tuple[str, ...],
-    *,
-    beyond: bool = False,
-) -> Forecast:
-    """Return a no-go, with currents by plain arithmetic unless the step is `beyond` what may be asked at all."""
-    bench = fitted.bench
-    quantities: dict[str, Value] = {}
-    margins: tuple[Margin, ...] = ()
-    stops: tuple[Stop, ...] = ()
+def _predicted(fitted: Fitted, settings: Mapping[str, float | str], seed: int) -> tuple[Prediction, tuple[str, ...]]:
+    """Return the prediction, and why its temperature is hardly known; () where it is."""
+    try:
+        return predict(fitted, settings, generator=np.random.default_rng(seed)), ()
+    except NotReady as error:
+        # Its interval is too wide to be stated as a result, yet wide enough to be safe by.
+        prediction = predict(fitted, settings, generator=np.random.default_rng(seed), refuse=False)
+        return prediction, tuple(f"{item.what} - {item.mend}" for item in error.faults)
+
+
+def _refused(step: Step, settings: Mapping[str, float | str], reasons: Iterable[str]) -> Forecast:
     count = settings["phase_count"]
     whole = int(count) if isinstance(count, int | float) and math.isfinite(count) else 0
-    current = load_current(bench, settings) if not beyond else None
-    if current is not None:
-        quantities = _plain_currents(phases_of(bench, settings), current)
-        averaging = {name: math.nan for name in quantities if name.endswith("_peak")}
-        margins, _ = margins_of(quantities, limits_of(bench, settings), peak_averaging=averaging)
-        reasons = (*reasons, *_beyond_by_arithmetic(margins))
-        stops = stops_of(bench, settings, quantities, conditions.tolerance)
-    severity = Severity(2, 1.0, math.inf, _current_share(margins) if margins else math.inf)
-    return Forecast(step, whole, None, MappingProxyType(quantities), margins, None, NO, reasons, stops, severity)
-
-
-def _plain_currents(phases, current: float) -> dict[str, Value]:
-    why = "plain arithmetic from the load as set, nothing predicted"
-    peak = current * (1.0 + PEAK_EXCESS)
-    fullest = phases.peak(peak)
-    found = {
-        "rail_current": current,
-        "rail_current_peak": peak + 0.5 * phases.total_ripple,
-        "phase_current": current / phases.count,
-        "phase_current_peak": fullest,
-        "stage_current": current / phases.count / phases.stages,
-        "stage_current_peak": fullest / phases.stages,
-    }
-    return {name: Value(value, "A", kind="assumed", reason=why) for name, value in found.items()}
-
-
-def _beyond_by_arithmetic(margins: tuple[Margin, ...]) -> tuple[str, ...]:
-    return tuple(
-        f"{_named(item)} of about {item.figure.value:.3g} A is above the {item.limit.name} at {item.limit.value:g} A"
-        for item in margins
-        if item.limit.unit == "A" and item.margin.value <= 0.0
-    )
+    severity = Severity(2, 1.0, math.inf, math.inf)
+    return Forecast(step, whole, None, MappingProxyType({}), (), None, NO, tuple(reasons), (), severity)
 
 
 def _current_share(margins: tuple[Margin, ...]) -> float:
@@ -132,7 +99,12 @@ def _current_share(margins: tuple[Margin, ...]) -> float:
 
 
 def _judge(
-    fitted: Fitted, settings: Mapping[str, float | str], prediction: Prediction, chance: float, known: bool
+    fitted: Fitted,
+    settings: Mapping[str, float | str],
+    prediction: Prediction,
+    chance: float,
+    known: bool,
+    doubt: tuple[str, ...],
 ) -> tuple[str, tuple[str, ...]]:
     """Return whether to go, and every reason with its numbers; what speaks against comes first.
 
@@ -140,9 +112,12 @@ def _judge(
     """
     against: list[str] = []
     careful: list[str] = []
+    guards = _guards_met(fitted, settings, prediction)
     if chance >= CARE_CHANCE:
-        text = f"chance to trip {chance_text(chance)}: {'; '.join(_tripping(fitted, settings, prediction))}"
+        likely = [text for holds, text in guards if holds <= SURE] or [text for _, text in guards[:1]]
+        text = f"chance to trip {chance_text(chance)}: {'; '.join(likely)}"
         (against if chance >= NO_CHANCE else careful).append(text)
+    careful += doubt
     for margin in prediction.margins:
         _judge_margin(margin, against, careful)
     gain = prediction.quantities["loop_gain"]
@@ -153,8 +128,8 @@ def _judge(
     reasons = [*dict.fromkeys(against), *dict.fromkeys(careful)]
     if not known:
         reasons.append("no threshold of a protection is stated, so the chance to trip is not known")
-    elif not reasons:
-        reasons.append(f"chance to trip {chance_text(chance)}; {'; '.join(prediction.reasons)}")
+    elif chance < CARE_CHANCE:
+        reasons.append(f"chance to trip {chance_text(chance)}: {'; '.join(text for _, text in guards)}")
     return (NO if against else CARE if careful else GO), tuple(reasons)
 
 
@@ -172,21 +147,33 @@ def _judge_margin(margin: Margin, against: list[str], careful: list[str]) -> Non
     tripping = limit.kind == "protection" and not limit.name.endswith(("warning", "limit"))
     if tripping:
         return
-    if distance.low95 is None or distance.high95 is None:
+    figure = margin.figure
+    if distance.low95 is None or distance.high95 is None or figure.low95 is None or figure.high95 is None:
         # Heat that may run away leaves every figure open that follows from it: said once.
         careful.append(distance.reason)
         return
-    text = f"{_named(margin)} of {to_text(margin.figure)} against the {limit.name} at {limit.value:g} {_unit(limit)}"
-    if distance.low95 > 0.0:
+    # The interval of the figure may be lopsided, that of a difference never is: the worse of both counts.
+    worst, best = min(distance.low95, limit.value - figure.high95), max(distance.high95, limit.value - figure.low95)
+    if worst > 0.0:
         return
+    text = f"{_named(margin)} of {to_text(figure)} against the {limit.name} at {limit.value:g} {_unit(limit)}"
     if limit.kind == "absolute_maximum":
-        against.append(f"may pass an absolute maximum: {text}")
+        # Heat is slow and is watched; a current is there before anybody can stop it.
+        slow = limit.unit == "degC" and _chance_above(figure, limit.value) < HEAT_CHANCE
+        (careful if slow else against).append(f"may pass an absolute maximum: {text}")
     elif limit.kind == "protection":
-        careful.append(f"{'will' if distance.high95 < 0.0 else 'may'} be held back: {text}")
-    elif distance.high95 < 0.0:
+        careful.append(f"{'will' if best < 0.0 else 'may'} be held back: {text}")
+    elif best < 0.0:
         against.append(f"beyond a rating: {text}")
     else:
         careful.append(f"close to a rating: {text}")
+
+
+def _chance_above(figure: Value, limit: float) -> float:
+    """Return the probability that a figure is above `limit`, by a normal law as wide as its upper half."""
+    if figure.high95 is None or figure.high95 <= figure.value:
+        return float(figure.value > limit)
+    return 1.0 - NormalDist().cdf((limit - figure.value) / (figure.high95 - figure.value) * 1.96)
 
 
 def _unit(limit) -> str:
@@ -198,39 +185,34 @@ def _named(margin: Margin) -> str:
     return f"{peak}{margin.limit.applies_to.replace('_', ' ')}"
 
 
-def _tripping(fitted: Fitted, settings: Mapping[str, float | str], prediction: Prediction) -> list[str]:
-    """Return what may trip, each with its numbers, the likeliest first."""
+def _guards_met(fitted: Fitted, settings: Mapping[str, float | str], prediction: Prediction) -> list[tuple[float, str]]:
+    """Return (probability that it does not act [1], what it sees, in numbers) for each protection, likeliest first."""
     found, quantities = [], prediction.quantities
-    count, thresholds = int(settings["phase_count"]), thresholds_of(fitted.bench, settings)
-    for name, threshold in thresholds.items():
+    count = int(settings["phase_count"])
+    rail, hot = quantities["rail_current"], quantities["regulator_temperature"]
+    for name, threshold in thresholds_of(fitted.bench, settings).items():
         own = [item for item in prediction.margins if item.limit.kind == "protection" and _guards(item, name)]
-        worst = min((item.probability for item in own if item.probability is not None), default=0.0)
-        if worst > 0.999:
-            continue
+        holds = min((item.probability for item in own if item.probability is not None), default=0.0)
         if name == "phase_current":
             text = (
-                f"{to_text(quantities['rail_current'])} on {count} {'phase' if count == 1 else 'phases'} is "
-                f"{to_text(quantities['phase_current'])}"
-                f" a phase, {to_text(quantities['phase_current_peak'])} at the peak with ripple and sharing error; "
-                f"protection at {threshold:g} A a phase acts at {threshold * count:g} A in total"
+                f"{to_text(rail)} on {count} {'phase' if count == 1 else 'phases'} is "
+                f"{to_text(quantities['phase_current'])} a phase, {to_text(quantities['phase_current_peak'])} at the "
+                f"peak with ripple and sharing error; protection at {threshold:g} A a phase acts at "
+                f"{threshold * count:g} A in total"
             )
         elif name == "total_current":
             text = (
-                f"rail current of {to_text(quantities['rail_current'])}, "
-                f"{to_text(quantities['rail_current_peak'])} at the peak; over-current protection of the regulator "
-                f"acts at {threshold:g} A"
+                f"rail current of {to_text(rail)}, {to_text(quantities['rail_current_peak'])} at the peak; protection "
+                f"of the whole regulator acts at {threshold:g} A"
             )
-        elif math.isfinite(quantities["regulator_temperature"].value):
-            text = (
-                f"hottest stage at {to_text(quantities['regulator_temperature'])}; over-temperature protection acts "
-                f"at {threshold:g} °C"
-            )
+        elif math.isfinite(hot.value):
+            text = f"hottest stage at {to_text(hot)}; over-temperature protection acts at {threshold:g} °C"
         else:
             continue
-        found.append((worst, text))
-    if quantities["regulator_temperature"].u is None:
-        found.append((0.5, quantities["regulator_temperature"].reason))
-    return [text for _, text in sorted(found)] or ["several protections together"]
+        found.append((holds, text))
+    if hot.u is None:
+        found.append((0.0, hot.reason))
+    return sorted(found)
 
 
 def _guards(margin: Margin, threshold: str) -> bool:
@@ -266,30 +248,27 @@ def _raised(protection, settings: Mapping[str, float | str]) -> list[str]:
 
 
 def judged_together(forecasts: list[Forecast]) -> list[Forecast]:
-    """Return the forecasts, the mildest of them freed when the heat of none can be foreseen.
+    """Return the forecasts, the mildest of them freed when nothing may be run only because heat is hardly known.
 
-    Something has to be measured first; it is the step with the smallest currents, and only when these are far below
-    every limit.
+    Something has to be measured first, or nothing ever could be; only with currents far below every limit.
     """
-    open_ones = [
-        item
-        for item in forecasts
-        if item.prediction is None and any(margin.limit.kind != "protection" for margin in item.margins)
-    ]
-    if any(item.prediction is not None for item in forecasts) or not open_ones:
+    open_ones = [item for item in forecasts if item.undecided and item.prediction is not None]
+    if any(item.verdict != NO for item in forecasts) or not open_ones:
         return forecasts
     mildest = min(open_ones, key=lambda item: item.quantities["phase_current_peak"].value)
-    if mildest.severity.current_share > ALONE:
-        return forecasts
     share = mildest.severity.current_share
+    # Without a rated current of the parts there is nothing to be far below of, whatever the protections.
+    rated = any(item.limit.unit == "A" and item.limit.kind != "protection" for item in mildest.margins)
+    if not rated or share > ALONE:
+        return forecasts
     freed = replace(
         mildest,
         verdict=CARE,
         severity=replace(mildest.severity, rank=1),
         reasons=(
             *mildest.reasons,
-            f"currents reach {100 * share:.0f} % of the nearest limit, so it may be tried first: "
-            "watch the temperature without a break and stop as stated",
+            f"currents reach {100 * share:.0f} % of the nearest limit, so it may be tried first: watch the temperature "
+            "without a break and stop as stated",
         ),
     )
     return [freed if item is mildest else item for item in forecasts]

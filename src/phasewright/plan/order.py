@@ -9,7 +9,7 @@ import numpy as np
 
 from phasewright.bench import Bench, Step
 from phasewright.model import Fitted
-from phasewright.plan.forecast import chance_text
+from phasewright.plan.forecast import chance_text, forecast_step
 from phasewright.plan.marker import start_marker
 from phasewright.plan.readiness import (
     _check_tolerance,
@@ -26,6 +26,8 @@ from phasewright.plan.teaching import most_taught
 __all__ = ["matrix", "order_steps", "update_plan"]
 
 AGAIN = ", again"
+MILDER = (1.0, 0.8, 0.6, 0.4, 0.2)
+"""Shares of a load that are tried, on all phases, when no wanted step is wise."""
 
 
 def matrix(
@@ -214,18 +216,38 @@ def _repeat(opening: Sequence[Forecast], left_out: Sequence[Forecast]) -> list[F
     return [replace(first, step=step)]
 
 
-def _with_advice(fitted: Fitted, readiness: Readiness, conditions: Conditions, before: Plan | None) -> Plan:
+def _with_advice(
+    fitted: Fitted,
+    readiness: Readiness,
+    conditions: Conditions,
+    before: Plan | None,
+) -> Plan:
     left = [item for item in readiness.steps if not item.measured]
     runnable = [item for item in left if item.runnable]
     first = next((item for item in readiness.steps if item.runnable), None)
     load = "the load of the first step" if first is None else _load_text(first.forecast.step)
     name, sentence = _next(left, runnable, before)
+    if left and not runnable:
+        sentence += _milder(fitted, left[0].forecast.step, conditions)
     teaches, why = most_taught(
         fitted,
         [item.forecast for item in runnable if not item.repeats],
         [item.forecast for item in left if not item.repeats],
     )
     return Plan(fitted.bench, readiness, start_marker(load), name, sentence, teaches, why, conditions)
+
+
+def _milder(fitted: Fitted, step: Step, conditions: Conditions) -> str:
+    """Return in a sentence which share of the mildest step's load might be run on all phases; '' when none is found."""
+    for share in MILDER:
+        settings = {**step.settings, "phase_count": fitted.bench.regulator.phase_count}
+        for key in ("package_power", "rail_current"):
+            if isinstance(settings.get(key), int | float):
+                settings[key] = round(share * float(settings[key]), 1)
+        found = forecast_step(fitted, replace(step, settings=settings), conditions)
+        if found.verdict != "no-go":
+            return f" Begin with a milder one: {step_name(settings)} is a {found.verdict}."
+    return ""
 
 
 def _load_text(step: Step) -> str:

@@ -72,9 +72,9 @@ class Forecast:
     phase_count: int
     """As the step states it, else all that are fitted."""
     prediction: Prediction | None
-    """None where the model cannot say; `reasons` then say why."""
+    """None where the step may not be asked for at all; `reasons` then say why."""
     quantities: Mapping[str, Value]
-    """As predicted; without a prediction what plain arithmetic says of the currents, uncertainty unknown."""
+    """As predicted; empty without a prediction."""
     margins: tuple[Margin, ...]
     chance_to_trip: float | None
     """[1], over-current and over-temperature protection and thermal runaway; None: not known, see `reasons`."""
@@ -83,6 +83,8 @@ class Forecast:
     reasons: tuple[str, ...]
     stops: tuple[Stop, ...]
     severity: Severity
+    undecided: bool = False
+    """The heat is hardly known; its interval is wide."""
     notes: tuple[str, ...] = ()
 
 
