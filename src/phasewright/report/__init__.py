@@ -1,6 +1,6 @@
 """Figures, tables and the guide.
 
-Takes: Analysis.
+Takes: Analysis, Fitted, Prediction, Plan.
 Gives: files (HTML, Markdown, SVG, PNG, CSV), plain text for a terminal.
 May import: all rooms below, not live.
 May touch: writes files, draws.
@@ -17,6 +17,8 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.document import Caution, Document, Figure, Layout, Table
     from phasewright.report.guide import GuideFiles, write_guide
     from phasewright.report.terminal import answers_text, results_table
+    from phasewright.report.terminal_model import model_text, prediction_text, predictions_table
+    from phasewright.report.terminal_plan import preflight_text
 
 __all__ = [
     "NO_SAFETY_FUNCTION",
@@ -29,6 +31,10 @@ __all__ = [
     "answers_text",
     "cautions_of",
     "guide_document",
+    "model_text",
+    "prediction_text",
+    "predictions_table",
+    "preflight_text",
     "results_table",
     "write_guide",
 ]
@@ -46,6 +52,10 @@ _HOMES = {
     "write_guide": "guide",
     "answers_text": "terminal",
     "results_table": "terminal",
+    "model_text": "terminal_model",
+    "prediction_text": "terminal_model",
+    "predictions_table": "terminal_model",
+    "preflight_text": "terminal_plan",
 }
 
 

@@ -26,7 +26,7 @@ _FIGURES = (
 )
 
 
-def _ascii_spaces(text: str) -> str:
+def ascii_spaces(text: str) -> str:
     return text.replace(THIN, " ").replace("\u00a0", " ").replace(MINUS, "-")
 
 
@@ -48,11 +48,11 @@ def _shown(analysis: Analysis) -> tuple[list[StepFinding], int]:
     return [f for f in steps if f.step.name in keep], len(steps) - len(keep)
 
 
-def _cut(text: str, width: int) -> str:
+def cut(text: str, width: int) -> str:
     return text if len(text) <= width else text[: width - 1] + "…"
 
 
-def _aligned(head: Sequence[Sequence[str]], rows: Sequence[Sequence[str]], right: Sequence[bool]) -> list[str]:
+def aligned(head: Sequence[Sequence[str]], rows: Sequence[Sequence[str]], right: Sequence[bool]) -> list[str]:
     """Return lines of columns padded to their widest cell, head over a rule."""
     widths = [max(len(line[i]) for line in (*head, *rows)) for i in range(len(right))]
 
@@ -73,7 +73,7 @@ def _number_columns(steps: Sequence[StepFinding], name: str) -> list[str]:
     for number, half in pairs:
         sign, _, width = half.partition(" ") if half.startswith("± ") else ("", "", half)
         tail = f"{sign} {width.rjust(right - 2)}" if sign else width.rjust(right)
-        cells.append(_ascii_spaces(f"{number.rjust(left)} {tail}" if right else number.rjust(left)))
+        cells.append(ascii_spaces(f"{number.rjust(left)} {tail}" if right else number.rjust(left)))
     return cells
 
 
@@ -126,10 +126,10 @@ def _figures(analysis: Analysis, steps: Sequence[StepFinding]) -> list[str]:
         )
         chosen = [(n, t) for n, t in chosen if n != drop]
     room = max(room, 6)
-    names = [_cut(clean(f.step.name), room) for f in steps]
+    names = [cut(clean(f.step.name), room) for f in steps]
     units = ["", "", *(f"/ {display_unit(_unit(steps, n), n)[0]}" for n, _ in chosen), ""]
     rows = list(zip(names, *columns, strict=True))
-    out = _aligned([["Step", *heads], units], rows, [False, True, *(True for _ in chosen), False])
+    out = aligned([["Step", *heads], units], rows, [False, True, *(True for _ in chosen), False])
     if any(f.step.baseline for f in steps):
         out.append("* baseline")
     return out
@@ -145,17 +145,17 @@ def _nearest(analysis: Analysis, steps: Sequence[StepFinding]) -> list[str]:
     for finding in steps:
         first = nearest(finding)
         if first is None:
-            rows.append((_cut(_ascii_spaces(condition(finding, analysis)), 24), "-", "-", "-"))
+            rows.append((cut(ascii_spaces(condition(finding, analysis)), 24), "-", "-", "-"))
             continue
         rows.append(
             (
-                _cut(_ascii_spaces(condition(finding, analysis)), 24),
-                _ascii_spaces(number_text(first.margin)),
+                cut(ascii_spaces(condition(finding, analysis)), 24),
+                ascii_spaces(number_text(first.margin)),
                 f"{first.in_u:.1f}" if first.in_u is not None else "-",
-                _cut(clean(first.limit.name), 28),
+                cut(clean(first.limit.name), 28),
             )
         )
-    return _aligned([["Setting", "Margin", "in u", "Limit that gives first"]], rows, [False, True, True, False])
+    return aligned([["Setting", "Margin", "in u", "Limit that gives first"]], rows, [False, True, True, False])
 
 
 def answers_text(analysis: Analysis) -> str:
@@ -166,7 +166,7 @@ def answers_text(analysis: Analysis) -> str:
     for answer in analysis.answers:
         lines += textwrap.wrap(clean(answer.question, 300), COLUMNS)
         lines += textwrap.wrap(
-            _ascii_spaces(clean(answer.sentence, 1200)), COLUMNS, initial_indent="  ", subsequent_indent="  "
+            ascii_spaces(clean(answer.sentence, 1200)), COLUMNS, initial_indent="  ", subsequent_indent="  "
         )
         lines.append("")
     return "\n".join(lines).rstrip() + "\n" if lines else "No answers: the analysis has no steps.\n"

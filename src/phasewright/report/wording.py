@@ -19,6 +19,7 @@ _DISPLAY: dict[str, tuple[str, float]] = {
     "Ohm": ("mΩ", 1e3),
     "J": ("kWh", 1.0 / 3.6e6),
     "1": ("", 1.0),
+    "1/K": ("%/K", 100.0),
     "%": ("%", 1.0),
     "K/W": ("K/W", 1.0),
     "m3/s": ("l/min", 6e4),
@@ -33,6 +34,10 @@ _TITLES: dict[str, str] = {
     "regulator_rise": "Regulator rise",
     "regulator_rise_over_ambient": "Regulator rise over room air",
     "thermal_resistance": "Thermal resistance",
+    "path_loss": "Loss in cables and connectors",
+    "conversion_loss": "Loss of the regulator",
+    "loop_gain": "Heat that heat brings, K for each K",
+    "runaway_current": "Rail current at which heat runs away",
 }
 _SHARES = ("efficiency", "duty", "share", "probability", "active")
 
@@ -154,6 +159,27 @@ _TIES = re.compile(
 def tie(text: str) -> str:
     """Return a sentence whose numbers keep to their units and intervals when lines break."""
     return _TIES.sub("\u00a0", text)
+
+
+def chance_text(chance: float) -> str:
+    """Return a chance as people read it: ``under 0.1 %``, ``3.2 %``, ``57 %``, ``over 99.9 %``."""
+    if not math.isfinite(chance):
+        return "not known"
+    if chance < 0.001:
+        return "under 0.1 %"
+    if chance > 0.999:
+        return "over 99.9 %"
+    return f"{100.0 * chance:.1f} %" if chance < 0.1 or chance > 0.9 else f"{100.0 * chance:.0f} %"
+
+
+def time_text(seconds: float) -> str:
+    """Return a time as people read it: ``50 s``, ``7 min``, ``6 min 40 s``."""
+    if not math.isfinite(seconds):
+        return "without end"
+    minutes, rest = divmod(round(seconds), 60)
+    if not minutes:
+        return f"{rest} s"
+    return f"{minutes} min {rest} s" if rest else f"{minutes} min"
 
 
 def clock_text(seconds: float) -> str:
