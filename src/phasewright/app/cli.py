@@ -266,7 +266,7 @@ def analyze(ctx: click.Context, folder: Path, strict: bool, as_json: bool) -> No
 
 
 _SETTING = (
-    click.option("--phases", default="", metavar="LIST", help="Phase counts: 3, or 8,6,4, or 3-6 (default: every one)."),
+    click.option("--phases", default="", metavar="LIST", help="Phase counts: 3, or 8,6,4, or 3-6 (default: all)."),
     click.option("--load", "loads", multiple=True, metavar="LOAD",
                  help="'300 W' at the package or '250 A' on the rail. Repeat it for more (default: the steps' loads)."),
     click.option("--coolant", default="", metavar="TEMPERATURE", help="Coolant temperature, such as 35C."),
