@@ -12,8 +12,7 @@ from phasewright.bench import Bench, limits_of
 from phasewright.model import Fitted, predict
 from phasewright.plan.chances import thresholds_of
 from phasewright.plan.currents import Phases, phases_of, settings_on
-from phasewright.plan.forecast import SEED
-from phasewright.plan.readiness import _check_tolerance, known_of
+from phasewright.plan.readiness import check_tolerance, known_of, seed_of
 from phasewright.plan.records import Conditions, ProtectionBand, Workload
 from phasewright.plan.stops import GUARD
 
@@ -45,7 +44,7 @@ def protection_band(
     BenchFault
         When the setting is beyond an absolute maximum of the bench.
     """
-    _check_tolerance(tolerance)
+    check_tolerance(tolerance)
     fitted = known_of(bench, fitted)
     load = {"package_power": workload.package_power, "rail_current": workload.rail_current}
     settings = settings_on(bench, {key: value for key, value in {**setting, **load}.items() if value is not None})
@@ -67,10 +66,9 @@ class _Asked:
 
 
 def _asked_for(fitted: Fitted, settings: Mapping[str, float | str], generator) -> _Asked:
-    seed = SEED if generator is None else int(generator.integers(1 << 62))
     # The current is asked of the bench as a whole; what the protections would do to it is not.
     plain = {key: value for key, value in settings.items() if not key.startswith("protection_")}
-    found = predict(fitted, plain, generator=np.random.default_rng(seed), refuse=False).quantities
+    found = predict(fitted, plain, generator=np.random.default_rng(seed_of(generator)), refuse=False).quantities
     rail, hot, loss = found["rail_current_peak"], found["regulator_temperature"], found["conversion_loss"]
     count = float(settings["phase_count"]) * fitted.bench.regulator.stages_per_phase
     return _Asked(

@@ -12,11 +12,12 @@ from phasewright.model import Fitted
 from phasewright.plan.forecast import chance_text, forecast_step
 from phasewright.plan.marker import start_marker
 from phasewright.plan.readiness import (
-    _check_tolerance,
     as_steps,
     assemble,
+    check_tolerance,
     foresee,
     known_of,
+    seed_of,
     step_name,
     timed,
 )
@@ -116,6 +117,7 @@ def order_steps(
     wanted: Iterable[Step | Mapping[str, float | str]],
     *,
     fitted: Fitted | None = None,
+    measured: Collection[str] = (),
     conditions: Conditions | None = None,
     generator: np.random.Generator | None = None,
 ) -> Plan:
@@ -123,16 +125,19 @@ def order_steps(
 
     Each step has the time to hold it and what to wait for before it. The first step, or the one marked as baseline, is
     repeated at the end, so that drift shows; steps that are a no-go stand last, are not run, and say why. `fitted` is
-    the model after what was measured, None: part data alone speak. Without `generator` the same draws are taken every
-    time.
+    the model after what was measured, None: part data alone speak; steps named in `measured` have been run and stand
+    first. Without `generator` the same draws are taken every time.
     """
     conditions = conditions or Conditions()
-    _check_tolerance(conditions.tolerance)
+    check_tolerance(conditions.tolerance)
     fitted = known_of(bench, fitted)
     steps = _with_baseline(_named_apart(as_steps(wanted)))
-    forecasts = foresee(fitted, steps, conditions, generator)
-    readiness = _arranged(fitted, forecasts, conditions, ())
-    return _with_advice(fitted, readiness, conditions, before=None)
+    seed = seed_of(generator)
+    forecasts = foresee(fitted, steps, conditions, seed)
+    done = [item for item in forecasts if item.step.name in measured]
+    left = [item for item in forecasts if item.step.name not in measured]
+    rows = [replace(item, measured=True) for item in timed(fitted, done, conditions)]
+    return _with_advice(fitted, _arranged(fitted, left, conditions, rows, seed), conditions, before=None)
 
 
 def update_plan(
@@ -152,8 +157,9 @@ def update_plan(
     done = [replace(item, measured=True) for item in plan.steps if item.name in measured]
     left = [item.forecast.step for item in plan.steps if item.name not in measured and not item.repeats]
     fitted = known_of(plan.bench, fitted)
-    forecasts = foresee(fitted, left, plan.conditions, generator)
-    readiness = _arranged(fitted, forecasts, plan.conditions, done)
+    seed = seed_of(generator)
+    forecasts = foresee(fitted, left, plan.conditions, seed)
+    readiness = _arranged(fitted, forecasts, plan.conditions, done, seed)
     return _with_advice(fitted, readiness, plan.conditions, before=plan)
 
 
@@ -169,51 +175,51 @@ def _with_baseline(steps: tuple[Step, ...]) -> tuple[Step, ...]:
 
 
 def _arranged(
-    fitted: Fitted, forecasts: Sequence[Forecast], conditions: Conditions, done: Sequence[PlannedStep]
+    fitted: Fitted, forecasts: Sequence[Forecast], conditions: Conditions, done: Sequence[PlannedStep], seed: int
 ) -> Readiness:
     """Return measured steps, then runnable ones from mild to severe, the first again, then what is not to be run."""
     ordered = sorted(forecasts, key=lambda item: item.severity)
     run = [item for item in ordered if item.verdict != "no-go"]
     left_out = [item for item in ordered if item.verdict == "no-go"]
-    done, run = _with_baseline_marked(done, run)
-    opening = [item.forecast for item in done] + run
-    repeat = _repeat(opening, left_out) if conditions.repeat_first else []
+    done, run, left_out = _with_baseline_marked(done, run, left_out)
+    opening = [item.forecast.step for item in done] + [item.step for item in run]
+    again = _again(opening, [item.step for item in left_out]) if conditions.repeat_first else None
+    repeat = [] if again is None else [forecast_step(fitted, again, conditions, seed=seed)]
     rows = timed(fitted, [*(item.forecast for item in done), *run, *repeat, *left_out], conditions)
     fresh = list(rows[len(done) :])
-    if repeat:
-        name = repeat[0].step.name.removesuffix(AGAIN)
+    if again is not None:
+        name = again.name.removesuffix(AGAIN)
         fresh[len(run)] = replace(fresh[len(run)], repeats=name)
     return assemble(fitted, (*done, *fresh), [*run, *repeat, *left_out] or [item.forecast for item in done])
 
 
 def _with_baseline_marked(
-    done: Sequence[PlannedStep], run: Sequence[Forecast]
-) -> tuple[list[PlannedStep], list[Forecast]]:
-    """Return both with the first step marked as the baseline when none is."""
-    done, run = list(done), list(run)
-    if any(item.step.baseline for item in [*(item.forecast for item in done), *run]):
-        return done, run
+    done: Sequence[PlannedStep], run: Sequence[Forecast], left_out: Sequence[Forecast]
+) -> tuple[list[PlannedStep], list[Forecast], list[Forecast]]:
+    """Return all three with the first step marked as the baseline when none that is run is."""
+    done, run, left_out = list(done), list(run), list(left_out)
+    if any(item.step.baseline for item in [*(item.forecast for item in done), *run]) or not (done or run):
+        return done, run, left_out
     if done:
-        done[0] = replace(done[0], forecast=_as_baseline(done[0].forecast))
-    elif run:
-        run[0] = _as_baseline(run[0])
-    return done, run
+        done[0] = replace(done[0], forecast=_as_baseline(done[0].forecast, True))
+    else:
+        run[0] = _as_baseline(run[0], True)
+    return done, run, [_as_baseline(item, False) for item in left_out]
 
 
-def _as_baseline(forecast: Forecast) -> Forecast:
-    return replace(forecast, step=replace(forecast.step, baseline=True))
+def _as_baseline(forecast: Forecast, is_baseline: bool) -> Forecast:
+    return replace(forecast, step=replace(forecast.step, baseline=is_baseline))
 
 
-def _repeat(opening: Sequence[Forecast], left_out: Sequence[Forecast]) -> list[Forecast]:
-    """Return the baseline once more, to be run last; [] where nothing is to be compared or it is there already."""
+def _again(opening: Sequence[Step], left_out: Sequence[Step]) -> Step | None:
+    """Return the baseline once more, to be run last; None where nothing is to be compared or it is there already."""
     if len(opening) < 2:
-        return []
-    first = next(item for item in opening if item.step.baseline)
-    name = f"{first.step.name}{AGAIN}"
-    if any(item.step.name == name for item in (*opening, *left_out)):
-        return []
-    step = replace(first.step, name=name, baseline=False, start="", end="", note="")
-    return [replace(first, step=step)]
+        return None
+    first = next(step for step in opening if step.baseline)
+    name = f"{first.name}{AGAIN}"
+    if any(step.name == name for step in (*opening, *left_out)):
+        return None
+    return replace(first, name=name, baseline=False, start="", end="", note="")
 
 
 def _with_advice(

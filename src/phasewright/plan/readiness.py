@@ -15,7 +15,7 @@ from phasewright.plan.forecast import SEED, forecast_step, judged_together
 from phasewright.plan.gaps import find_gaps
 from phasewright.plan.records import READINESS, Conditions, Forecast, PlannedStep, Readiness
 
-__all__ = ["as_steps", "assemble", "foresee", "preflight", "timed"]
+__all__ = ["as_steps", "assemble", "foresee", "known_of", "preflight", "seed_of", "step_name", "timed"]
 
 
 def preflight(
@@ -41,15 +41,15 @@ def preflight(
     generator
         Draws the model's parameters; None: the same ones every time.
     """
-    _check_tolerance(tolerance)
+    check_tolerance(tolerance)
     fitted = known_of(bench, fitted)
     bound = wanted.settle_bound if isinstance(wanted, Campaign) else Conditions().settle_bound
     conditions = Conditions(tolerance=tolerance, settle_bound=bound, repeat_first=False)
-    forecasts = foresee(fitted, as_steps(wanted), conditions, generator)
+    forecasts = foresee(fitted, as_steps(wanted), conditions, seed_of(generator))
     return assemble(fitted, timed(fitted, forecasts, conditions), forecasts)
 
 
-def _check_tolerance(tolerance: float) -> None:
+def check_tolerance(tolerance: float) -> None:
     if not 0.0 <= tolerance < 0.5:
         raise ValueError(f"impossible threshold error (tolerance = {tolerance}) - it is from 0 to below 0.5 - check it")
 
@@ -91,11 +91,13 @@ def step_name(settings: Mapping[str, float | str]) -> str:
     return ", ".join(said)
 
 
-def foresee(
-    fitted: Fitted, steps: Iterable[Step], conditions: Conditions, generator: np.random.Generator | None
-) -> list[Forecast]:
+def seed_of(generator: np.random.Generator | None) -> int:
+    """Return what all forecasts of one question are drawn from; without a generator always the same."""
+    return SEED if generator is None else int(generator.integers(1 << 62))
+
+
+def foresee(fitted: Fitted, steps: Iterable[Step], conditions: Conditions, seed: int) -> list[Forecast]:
     """Return the forecast of every step; all are drawn alike, so that they differ by their settings alone."""
-    seed = SEED if generator is None else int(generator.integers(1 << 62))
     return judged_together([forecast_step(fitted, step, conditions, seed=seed) for step in steps])
 
 

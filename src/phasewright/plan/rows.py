@@ -154,8 +154,8 @@ def plan_steps(plan: Plan, *, times: bool = True) -> tuple[Step, ...]:
         start = clock + item.cool_down
         clock = start + item.dwell
         step = item.forecast.step
-        if times and not item.measured:
-            step = replace(step, start=f"{start:.0f} s", end=f"{clock:.0f} s")
+        if not item.measured:
+            step = replace(step, start=f"{start:.0f} s" if times else "", end=f"{clock:.0f} s" if times else "")
         found.append(replace(step, note=step.note or _note(item)))
     return tuple(found)
 
