@@ -41,6 +41,8 @@ class Intervals:
     stamp_u: float
     """Standard uncertainty of the intervals against the stamps: unknown stamp position, unknown averaging, rounded
     stamps [s]."""
+    mark_u: float
+    """The part of `stamp_u` that knowing the averaging would not take away [s]."""
     stamp_at: str
     stamp_lag: float
     """How far the end of a reading lies after its stamp [s]."""
@@ -113,6 +115,8 @@ def condense(
     fast = np.isfinite(period) and period > 0 and 1.0 / period >= fast_rate * 0.999
     cut, cut_u = stamp_cut(trace.time_ns, trace.absolute)
     doubt = (stamp_doubt(trace.averaging, trace.stamp_at, period) ** 2 + cut_u**2) ** 0.5
+    known = trace.averaging if trace.averaging is not None else period
+    mark = (stamp_doubt(known, trace.stamp_at, period) ** 2 + cut_u**2) ** 0.5
     parts = []
     if fast:
         count = max(1, int(round(bin_length / period)))
@@ -141,7 +145,7 @@ def condense(
         value, low, high, averaging = column[2], None, None, trace.averaging
     return Intervals(
         trace.channel, trace.unit, trace.log, zero_ns, start, end, value, segments, period, averaging,
-        trace.averaging, doubt, trace.stamp_at, float(moved), low, high, bool(fast),
+        trace.averaging, doubt, mark, trace.stamp_at, float(moved), low, high, bool(fast),
     )
 
 

@@ -16,7 +16,7 @@ from phasewright.logs.clocks.integral import Integral
 
 _TAIL = 4.0
 _ORDER = 3
-_JITTERS = np.array([0.0, 0.003, 0.006, 0.012, 0.025, 0.05, 0.1, 0.2, 0.4])
+_JITTERS = (0.0, 0.006, 0.025, 0.1, 0.4)
 _SHARE = 0.95
 
 
@@ -170,12 +170,15 @@ class _Problem:
         weight = np.ones(len(value))
         memory = np.zeros(_ORDER)
         limit = np.array([0.5 * max(theta[2], 0.5), 300.0, 0.3 * max(theta[2], 0.2)])
-        for turn in range(30):
+        sigma = jitter = 0.0
+        for turn in range(24):
             residual = value - design @ k
-            memory = _memory(residual, weight)
+            if turn < 8 or turn % 4 == 0:
+                memory = _memory(residual, weight)
             e, j = _whiten(residual, memory), _whiten(np.column_stack([motion, design]), memory)
             spread = _spread_of(slope, memory)
-            sigma, jitter = _noise(e, spread)
+            if turn in (0, 1, 3, 4, 6, 7) or turn % 4 == 0:
+                sigma, jitter = _noise(e, spread)
             variance = sigma**2 + (jitter * spread) ** 2
             weight = (_TAIL + 1) / (_TAIL + e * e / variance) / variance
             root = np.sqrt(weight)
@@ -183,7 +186,8 @@ class _Problem:
             move = step[: len(free)] * min(1.0, *(limit[free] / np.maximum(np.abs(step[: len(free)]), 1e-30)))
             theta = theta.copy()
             theta[free] += move
-            theta[2] = np.clip(theta[2], self.least, 60.0)
+            if 2 in free:
+                theta[2] = np.clip(theta[2], self.least, 60.0)
             if turn in (2, 5):
                 self.select(theta)
                 value = self.value[self.rows]
@@ -202,20 +206,21 @@ class _Problem:
         variance = sigma**2 + (jitter * spread) ** 2
         z = e / np.sqrt(variance)
         weight = (_TAIL + 1) / (_TAIL + z * z) / variance
-        normal = (j * weight[:, None]).T @ j
-        # Curvature of the t likelihood and the observed spread of the scores together (sandwich).
+        # Curvature of the t likelihood and the observed spread of the scores together (sandwich); for few informative
+        # readings that is too small, so the curvature alone is the floor.
         curve = (_TAIL + 1) * (_TAIL - z * z) / (_TAIL + z * z) ** 2 / variance
         bread = np.linalg.pinv((j * curve[:, None]).T @ j)
         score = j * (weight * e)[:, None]
-        meat = score.T @ score
-        cover = bread @ meat @ bread
-        power = score[:, 0] ** 2
-        informative = float(power.sum() ** 2 / max(float((power**2).sum()), 1e-300))
-        spare = max(informative - len(free), 1.0)
-        inflate = (informative / spare) ** 0.5 * _student(spare) / 1.96
-        u = np.sqrt(np.maximum(np.diag(cover), 0.0)) * inflate
+        cover = bread @ (score.T @ score) @ bread
+        expected = np.linalg.pinv((j * ((_TAIL + 1) / (_TAIL + 3) / variance)[:, None]).T @ j)
+        told = _told(j[:, 0] ** 2 / variance)
+        spare = max(told - len(free), 1.0)
+        inflate = _student(spare) / 1.96
+        sand = np.sqrt(np.maximum(np.diag(cover), 0.0)) * (told / spare) ** 0.5
+        floor = np.sqrt(np.maximum(np.diag(expected), 0.0))
+        u = np.maximum(sand, floor) * inflate
+        informative = told
         plain = _whiten(self.value[self.rows] - np.mean(self.value[self.rows]), memory)
-        del normal
         cost = float(np.sum(0.5 * np.log(variance) + 0.5 * (_TAIL + 1) * np.log1p(z * z / _TAIL)))
         at = {which: position for position, which in enumerate(free)}
         return ClockFit(
@@ -225,6 +230,11 @@ class _Problem:
             informative, 1.0 - float(np.mean(np.abs(e)) / max(float(np.mean(np.abs(plain))), 1e-300)) ** 2, cost,
             self.index[self.rows], z, j[:, 0] / np.sqrt(variance),
         )
+
+
+def _told(power: np.ndarray) -> float:
+    """How many readings effectively carry what `power` (n,) is the information of."""
+    return float(power.sum() ** 2 / max(float((power**2).sum()), 1e-300))
 
 
 def _memory(residual: np.ndarray, weight: np.ndarray) -> np.ndarray:
@@ -265,22 +275,27 @@ def _noise(e: np.ndarray, spread: np.ndarray) -> tuple[float, float]:
     """Noise and stamp scatter that make the innovations likeliest (Student's t)."""
     quiet = spread <= np.median(spread)
     start = 1.4826 * float(np.median(np.abs(e[quiet]))) if quiet.any() else 0.0
-    start = max(start, 1e-6)
-    best = (start, 0.0, np.inf)
-    for jitter in _JITTERS:
-        sigma2 = start**2
-        for _ in range(4):
-            variance = sigma2 + (jitter * spread) ** 2
-            weight = (_TAIL + 1) / (_TAIL + e * e / variance)
-            share = sigma2 / variance
-            sigma2 = max(float(np.sum(share * share * weight * e * e) / np.sum(share)), 1e-14) \
-                + 0.0 if jitter == 0 else max(
-                    sigma2 * float(np.sum(share**2 * weight * e * e / sigma2) / np.sum(share)), 1e-14)
-        variance = sigma2 + (jitter * spread) ** 2
-        cost = float(np.sum(0.5 * np.log(variance) + 0.5 * (_TAIL + 1) * np.log1p(e * e / (_TAIL * variance))))
-        if cost < best[2]:
-            best = (sigma2**0.5, float(jitter), cost)
-    return best[0], best[1]
+    e2, s2 = e * e, spread * spread
+    tried: dict[float, tuple[float, float]] = {}
+
+    def cost(jitter: float) -> float:
+        if jitter not in tried:
+            sigma2 = max(start, 1e-6) ** 2
+            for _ in range(3):
+                variance = sigma2 + jitter**2 * s2
+                share = sigma2 / variance
+                weight = (_TAIL + 1) / (_TAIL + e2 / variance)
+                sigma2 = max(float((share * share * weight) @ e2) / float(share.sum()), 1e-14)
+            variance = sigma2 + jitter**2 * s2
+            total = float(np.sum(0.5 * np.log(variance) + 0.5 * (_TAIL + 1) * np.log1p(e2 / (_TAIL * variance))))
+            tried[jitter] = (total, sigma2**0.5)
+        return tried[jitter][0]
+
+    best = min(_JITTERS, key=cost)
+    for factor in (2.0, 0.5, 1.4, 0.7):
+        if best and cost(best * factor) < cost(best):
+            best *= factor
+    return tried[best][1], best
 
 
 def _student(dof: float) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -56,11 +56,44 @@ class Integral:
         second = (_at(self.second, b, fb) - _at(self.second, a, fa)) / safe
         return first, second, share
 
+    def lagged(self, constant: float) -> Integral:
+        """Return the same channel behind a first-order lag of `constant` [s], at rest before the record.
+
+        The lagged channel y obeys constant * dy/dt = z - y, so its integral is that of z less constant * (y - y0). Gaps
+        hold the lagged value.
+        """
+        if constant <= 0:
+            return self
+        width = np.diff(self.covered)
+        keep = np.exp(-width / constant)
+        safe = np.where(width > 0, width, 1.0)
+        columns = []
+        for integral in (self.first, self.second):
+            level = np.diff(integral) / safe
+            columns.append(integral - constant * _relax(level, keep))
+        return replace(self, first=columns[0], second=columns[1])
+
     def _place(self, time: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         index = np.clip(np.searchsorted(self.knot, time, side="right") - 1, 0, len(self.knot) - 2)
         width = self.knot[index + 1] - self.knot[index]
         fraction = np.clip((time - self.knot[index]) / np.where(width > 0, width, 1.0), 0.0, 1.0)
         return index, fraction
+
+
+def _relax(level: np.ndarray, keep: np.ndarray) -> np.ndarray:
+    """Values y[0] = 0 and y[k+1] = keep[k]*y[k] + (1 - keep[k])*(level[k] - level[0]), without a loop over samples."""
+    drive = (1.0 - keep) * (level - level[0])
+    out = np.zeros(len(level) + 1)
+    # In blocks over which the product of the keeps stays well above the smallest float.
+    decay = np.cumsum(np.log(np.maximum(keep, 1e-12)))
+    first = 0
+    while first < len(level):
+        base = decay[first - 1] if first else 0.0
+        last = max(first + 1, int(np.searchsorted(-decay, -base + 200.0)))
+        factor = np.exp(decay[first:last] - base)
+        out[first + 1 : last + 1] = factor * (out[first] + np.cumsum(drive[first:last] / factor))
+        first = last
+    return out
 
 
 def _at(column: np.ndarray, index: np.ndarray, fraction: np.ndarray) -> np.ndarray:

@@ -8,19 +8,25 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from phasewright.logs.clocks.coarse import Correlation, correlate_edges
-from phasewright.logs.clocks.fit import ClockFit, Readings, fit_clock
+from phasewright.logs.clocks.fit import ClockFit, Readings
 from phasewright.logs.clocks.integral import Integral, integrate
-from phasewright.logs.clocks.splits import LEAST_STEP, ClockStep, looks_set, matching_places, mismatch, propose_small_steps, propose_steps
+from phasewright.logs.clocks.response import Response, fit_response
+from phasewright.logs.clocks.splits import LEAST_STEP, ClockStep, looks_set, matching_places, mismatch, propose_small_steps, propose_steps, typical_change
 from phasewright.logs.condense import Intervals, stamp_shift
 
 REFUSE_RATIO = 0.9
 """Second to first peak above this: refused."""
-LEAST_SIGNAL = 6.0
+LEAST_SIGNAL = 4.0
 """First peak over the spread of the correlation below this: no common cause is visible."""
-QUARTZ_U = 50.0
+CLEAR_SIGNAL = 8.0
+"""Below this the fit must explain a good part of the changes too."""
+LEAST_EXPLAINED = 0.3
+QUARTZ_U = 100.0
 """Standard uncertainty of an instrument clock's rate when the record is too short to show it [ppm]; common practice, no
 source."""
 _FEWEST = 12
+_EVIDENCE = 35.0
+"""A clock step must make the record likelier by this many powers of e."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +143,26 @@ def _match_pair(pair: _Pair, bounds: Bounds) -> list[Match]:
             blank, status="ambiguous", offset=peak.offset, candidates=_listed(found), overlap=peak.overlap,
             note=f"{len(found.peaks)} offsets fit nearly alike (second peak {found.ratio:.2f} of the first); choose one "
             "of them, or give the load an uneven marker")]
+    if len(placed) == 1 and placed[0].status == "aligned" and signal < CLEAR_SIGNAL:
+        explained = _explained(pair, placed[0])
+        if explained < LEAST_EXPLAINED:
+            return [replace(blank, candidates=_listed(found), note=f"{pair.theirs.channel} explains only "
+                            f"{100 * max(explained, 0.0):.0f} % of the changes of {pair.ours.channel} at the best offset")]
     return placed
+
+
+def _explained(pair: _Pair, match: Match) -> float:
+    """Share of the changes (absolute) from reading to reading that a match explains."""
+    x = pair.ours
+    end, value = x.end[pair.first : pair.last], x.value[pair.first : pair.last]
+    own = end + match.drift * 1e-6 * (end - match.pivot)
+    mean, share = pair.yours.means(own + match.offset - max(_own_length(x), pair.yours.period), own + match.offset)
+    good = (share > 0.9) & np.isfinite(value)
+    if good.sum() < _FEWEST:
+        return 0.0
+    a, b = np.diff(mean[good]), np.diff(value[good])
+    gain = float(a @ b) / max(float(a @ a), 1e-30)
+    return 1.0 - float(np.sum((b - gain * a) ** 2)) / max(float(b @ b), 1e-30)
 
 
 def _listed(found: Correlation) -> tuple[tuple[float, float], ...]:
@@ -203,7 +228,7 @@ def _told(matches: list[Match], k: int) -> str:
 
 
 def _best_halves(
-    pair: _Pair, proposals: list[ClockStep], whole: tuple[float, float], lag_width: float, blank: Match
+    pair: _Pair, proposals: list[ClockStep], whole: float, lag_width: float, blank: Match
 ) -> tuple[list[Match] | None, int]:
     """The two halves that explain the part markedly better than one offset does, and where they meet."""
     best: tuple[float, list[Match], int] | None = None
@@ -218,10 +243,10 @@ def _best_halves(
         if halves is None:
             continue
         cost = _cost(pair, halves, [0, step.index, pair.last - pair.first])
-        if cost[0] > whole[0] - 25.0 * max(min(whole[1], cost[1]), 1e-9):
+        if cost > whole - _EVIDENCE:
             continue
-        if best is None or cost[0] < best[0]:
-            best = (cost[0], halves, step.index)
+        if best is None or cost < best[0]:
+            best = (cost, halves, step.index)
             better = _better_place(pair, halves, step)
             if better is not None and better.index not in tried:
                 queue.insert(0, better)
@@ -236,7 +261,7 @@ def _better_place(pair: _Pair, halves: list[Match], step: ClockStep) -> ClockSte
     costs = []
     for match in halves:
         own = end + match.drift * 1e-6 * (end - match.pivot)
-        costs.append(mismatch(pair.yours, own, value, _own_length(x), match.offset, rows))
+        costs.append(mismatch(pair.yours, own, value, _own_length(x), match.offset, rows, typical_change(value)))
     size = _set_by(halves)
     places = matching_places(end, size, *costs)
     if not places or places[0] == step.index:
@@ -265,17 +290,17 @@ def _set_by(halves: list[Match]) -> float:
     return before - after
 
 
-def _cost(pair: _Pair, matches: list[Match], edges: list[int]) -> tuple[float, float]:
-    """Sum and median of what the matches leave unexplained in the readings of the part."""
+def _cost(pair: _Pair, matches: list[Match], edges: list[int]) -> float:
+    """What the matches leave unexplained in the readings of the part, as negative log likelihood."""
     x = pair.ours
-    pieces = []
+    value = x.value[pair.first : pair.last]
+    total, scale = 0.0, typical_change(value)
     for match, a, b in zip(matches, edges[:-1], edges[1:], strict=True):
         end = x.end[pair.first + a : pair.first + b]
         own = end + match.drift * 1e-6 * (end - match.pivot)
-        value = x.value[pair.first + a : pair.first + b]
-        pieces.append(mismatch(pair.yours, own, value, _own_length(x), match.offset, np.arange(len(end))))
-    cost = np.concatenate(pieces)
-    return float(cost.sum()), float(np.median(cost))
+        rows = np.arange(len(end))
+        total += float(mismatch(pair.yours, own, value[a:b], _own_length(x), match.offset, rows, scale).sum())
+    return total
 
 
 def _lend(halves: list[Match], step: ClockStep) -> list[Match] | None:
@@ -336,41 +361,36 @@ def _refine(
         offset, drift, pivot = _invert(offset, drift, pivot)
     else:
         slow, fast, readings = pair.ours, pair.yours, _readings(pair.ours, pair.first, pair.last)
-    fit, drift_u = _fit(fast, readings, slow, offset, drift, pivot, lag_width)
-    if fit is None:
-        return replace(blank, note=f"{blank.note}too few readings overlap for a fit"), None
-    return _match_of(fit, drift_u, readings, pair, swapped, blank), fit
-
-
-def _fit(
-    fast: Integral, readings: Readings, slow: Intervals, offset: float, drift: float, pivot: float, lag_width: float
-) -> tuple[ClockFit | None, float]:
-    """Fit with drift; without where the stretch is too short to show it."""
-    options = {"averaging": _own_length(slow), "pivot": pivot, "scan": 0.5 * lag_width,
-               "fit_averaging": slow.averaging is None}
-    fit = fit_clock(fast, readings, offset=offset, drift=drift, **options)
-    if fit is None:
-        return None, QUARTZ_U
-    if np.isfinite(fit.drift_u) and fit.drift_u <= QUARTZ_U and abs(fit.drift) < 1000.0:
-        return fit, fit.drift_u
-    return fit_clock(fast, readings, offset=offset, drift=0.0, fit_drift=False, **options), QUARTZ_U
+    answer = None
+    for fit_drift in (True, False):
+        answer = fit_response(
+            fast, readings, stated=slow.averaging, offset=offset, drift=drift if fit_drift else 0.0, pivot=pivot,
+            scan=0.5 * lag_width, fit_drift=fit_drift)
+        if answer is None:
+            return replace(blank, note=f"{blank.note}too few readings overlap for a fit"), None
+        if answer.fit.drift_u <= QUARTZ_U and abs(answer.fit.drift) < 1000.0:
+            break
+    return _match_of(answer, QUARTZ_U if not fit_drift else answer.fit.drift_u, readings, pair, swapped, blank), answer.fit
 
 
 def _match_of(
-    fit: ClockFit, drift_u: float, readings: Readings, pair: _Pair, swapped: bool, blank: Match
+    answer: Response, drift_u: float, readings: Readings, pair: _Pair, swapped: bool, blank: Match
 ) -> Match:
+    fit = answer.fit
     used = readings.stamp[fit.used]
     middle = float(np.mean(used))
     offset, drift, pivot = fit.offset + fit.drift * 1e-6 * (middle - fit.pivot), fit.drift, middle
     if swapped:
         offset, drift, pivot = _invert(offset, drift, pivot)
     slow, fast = (pair.theirs, pair.ours) if swapped else (pair.ours, pair.theirs)
-    doubt = (slow.stamp_u**2 + fast.stamp_u**2) ** 0.5
+    # An averaging that is not stated was fitted, so only the stamp's own doubts of the slow channel remain.
+    doubt = (slow.mark_u**2 + fast.stamp_u**2 + answer.open_u**2) ** 0.5
     return replace(
         blank, status="aligned", offset=offset, offset_u=(fit.offset_u**2 + doubt**2) ** 0.5, drift=drift,
         drift_u=drift_u, pivot=pivot, averaging=None if swapped else fit.averaging,
         averaging_u=None if swapped else fit.averaging_u, overlap=float(used[-1] - used[0]),
-        note=f"{blank.note}{fit.count} readings compared, {fit.informative:.0f} carry the offset",
+        note=f"{blank.note}{answer.note + '; ' if answer.note else ''}{fit.count} readings compared, "
+        f"{fit.informative:.0f} carry the offset",
     )
 
 

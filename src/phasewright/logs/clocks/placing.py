@@ -10,7 +10,7 @@ import numpy as np
 from phasewright.logs.condense import Intervals
 from phasewright.logs.records import AlignedTrace, ClockMap, Remark, Trace
 
-RATE_U = 50.0
+RATE_U = 100.0
 """Standard uncertainty of a clock's rate where no fit shows it [ppm]; common practice, no source."""
 
 

@@ -127,7 +127,7 @@ def propose_steps(
     best: dict[int, tuple[float, ClockStep]] = {}
     for drift in _DRIFTS if len(stamp) * period > 600.0 else (0.0,):
         own = pivot + (stamp - pivot) * (1.0 + drift * 1e-6)
-        costs = _Costs(reference, own, value, averaging, telling)
+        costs = _Costs(reference, own, value, averaging, telling, typical_change(value))
         for k, sizes in jumps:
             cut = int(np.searchsorted(telling, k + 1))
             if not _LEAST_READINGS <= k + 1 <= len(stamp) - _LEAST_READINGS:
@@ -152,13 +152,15 @@ class _Costs:
     value: np.ndarray
     averaging: float
     telling: np.ndarray
+    scale: float
     known: dict[int, np.ndarray] = field(default_factory=dict)
 
     def running(self, offset: float) -> np.ndarray:
         """Return the cost of the telling readings before each of them, (m + 1,)."""
         key = int(round(offset / 0.04))
         if key not in self.known:
-            cost = mismatch(self.reference, self.stamp, self.value, self.averaging, 0.04 * key, self.telling)
+            cost = mismatch(
+                self.reference, self.stamp, self.value, self.averaging, 0.04 * key, self.telling, self.scale)
             self.known[key] = np.concatenate([[0.0], np.cumsum(cost)])
         return self.known[key]
 
@@ -190,11 +192,12 @@ def _sizes(distance: float, period: float, apart: Sequence[float]) -> tuple[floa
 
 
 def mismatch(
-    reference: Integral, stamp: np.ndarray, value: np.ndarray, averaging: float, offset: float, rows: np.ndarray
+    reference: Integral, stamp: np.ndarray, value: np.ndarray, averaging: float, offset: float, rows: np.ndarray,
+    scale: float,
 ) -> np.ndarray:
     """Return how badly the change to each reading of `rows` from the one before is explained, with `offset` [s].
 
-    Changes are cut so that none decides alone; a reading off the record is explained not at all. Row 0 costs nothing.
+    In units of negative log likelihood (Cauchy, `scale`); a reading off the record is explained not at all.
     """
     rows = np.asarray(rows)
     width = max(averaging, reference.period, 1e-3)
@@ -207,5 +210,14 @@ def mismatch(
     # The two channels have the same cause, so their spreads give the gain wherever the clocks stand.
     gain = float(np.nanstd(value)) / max(reference.spread, 1e-12)
     change = np.abs(np.nan_to_num(value[rows] - value[np.maximum(rows - 1, 0)]) - gain * (here - before))
-    cap = 6.0 * float(np.mean(plain)) + 1e-12
-    return np.where(known, np.minimum(change, cap), np.minimum(plain, cap))
+    known &= np.isfinite(change)
+    rest = np.where(known, change, plain)
+    # A bounded cost: a spike costs no more than a few badly explained readings.
+    return np.log1p((rest / max(scale, 1e-12)) ** 2)
+
+
+def typical_change(value: np.ndarray) -> float:
+    """Return the change from one reading to the next that noise and small fluctuations make: the scale of the costs."""
+    change = np.abs(np.diff(value[np.isfinite(value)]))
+    quiet = float(np.quantile(change, 0.3)) if len(change) else 0.0
+    return max(quiet, 0.02 * float(np.nanstd(value)), 1e-9)
