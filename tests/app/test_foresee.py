@@ -27,7 +27,7 @@ def test_preflight_of_the_campaigns_own_steps_goes_from_mild_to_severe(demo_fold
     ranks = [item.forecast.severity for item in plan.steps if not item.repeats]
     assert ranks == sorted(ranks)
     worst = plan.steps[-1]
-    assert worst.name == "3 phases, 300 W", "the step that trips in the simulated truth is foreseen from part data alone"
+    assert worst.name == "3 phases, 300 W", "what trips in the simulated truth is foreseen from part data"
     assert worst.forecast.verdict != "go"
 
 
