@@ -12,6 +12,7 @@ from __future__ import annotations
 import typing as _typing
 
 if _typing.TYPE_CHECKING:
+    from phasewright.report.answering import model_answers
     from phasewright.report.cautions import NO_SAFETY_FUNCTION, cautions_of
     from phasewright.report.chapters import guide_document
     from phasewright.report.document import Caution, Document, Figure, Layout, Table
@@ -31,6 +32,7 @@ __all__ = [
     "answers_text",
     "cautions_of",
     "guide_document",
+    "model_answers",
     "model_text",
     "prediction_text",
     "predictions_table",
@@ -52,6 +54,7 @@ _HOMES = {
     "write_guide": "guide",
     "answers_text": "terminal",
     "results_table": "terminal",
+    "model_answers": "answering",
     "model_text": "terminal_model",
     "prediction_text": "terminal_model",
     "predictions_table": "terminal_model",

@@ -2,28 +2,42 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from phasewright.findings import Analysis
+from phasewright.model import Fitted
+from phasewright.plan import Plan, Readiness
 from phasewright.report import headlines as say
+from phasewright.report.answering import model_answers
 from phasewright.report.cautions import NO_SAFETY_FUNCTION, cautions_of
 from phasewright.report.document import Answers, Block, Document, Heading, Paragraph, Section
 from phasewright.report.escaping import clean, paragraphs
+from phasewright.report.explained import explained_blocks, runaway_blocks
+from phasewright.report.foresight import fewest_title, next_section, next_title, whatif_section
+from phasewright.report.outlook import Outlook, outlook_of
 from phasewright.report.parts import SIMULATED, is_simulated, sentence, sort_answers
 from phasewright.report.questions import bench_section, first_section, heat_section, hold_section, waste_section
 from phasewright.report.trust import trust_section
 
 
-def _front(analysis: Analysis) -> Section:
+def _front(analysis: Analysis, outlook: Outlook | None, plan: Plan | Readiness | None) -> Section:
     """Return the summary: one sentence a question, the cautions that apply, and what this is not."""
+    foreseen = ()
+    if outlook is not None:
+        foreseen += (("What if?", sentence(fewest_title(outlook)), "if"),)
+    if plan is not None:
+        foreseen += (("What next?", sentence(next_title(plan)), "next"),)
     answers = (
         (
             ("Which settings hold?", sentence(say.verdicts_title(analysis)), "hold"),
             ("How hot, and why?", sentence(say.heat_title(analysis)), "heat"),
             ("What is wasted?", sentence(say.waste_title(analysis)), "waste"),
             ("What gives first?", sentence(say.margins_title(analysis)), "first"),
+            *foreseen,
             ("Can it be trusted?", sentence(say.trust_title(analysis)), "trust"),
         )
         if analysis.steps
-        else ()
+        else foreseen
     )
     cautions = cautions_of(analysis)
     blocks: list[Block] = [Paragraph(text, "lead") for text in paragraphs(analysis.campaign.notes)]
@@ -40,20 +54,40 @@ def _front(analysis: Analysis) -> Section:
     return Section("answers", "In short", tuple(blocks))
 
 
-def guide_document(analysis: Analysis, *, version: str = "") -> Document:
-    """Return the whole guide of a campaign as one document."""
+def _with(section: Section, more: list[Block]) -> Section:
+    """Return the section with blocks of the model after its own."""
+    return replace(section, blocks=(*section.blocks, *more))
+
+
+def _answered(analysis: Analysis) -> list[Block]:
+    """Return the answers that belong to no other chapter, as those of what if."""
+    return [Paragraph(sentence(clean(answer.sentence, 1200)), "answer long") for answer in sort_answers(analysis)[""]]
+
+
+def guide_document(
+    analysis: Analysis, *, version: str = "", fitted: Fitted | None = None, plan: Plan | Readiness | None = None
+) -> Document:
+    """Return the whole guide of a campaign as one document.
+
+    `fitted` adds what its model says: why, how near to runaway, what if; `plan` adds the steps to come.
+    """
+    outlook = outlook_of(analysis, fitted) if fitted is not None else None
+    if fitted is not None:
+        analysis = replace(analysis, answers=model_answers(analysis, fitted, outlook=outlook))
     bench, campaign = analysis.bench, analysis.campaign
     software = f"Phasewright {clean(version, 40)}" if version else "Phasewright"
     sections = [
-        _front(analysis),
+        _front(analysis, outlook, plan),
         bench_section(analysis),
         hold_section(analysis),
-        heat_section(analysis),
+        _with(heat_section(analysis), explained_blocks(outlook) if outlook is not None else []),
         waste_section(analysis),
-        first_section(analysis),
+        _with(first_section(analysis), runaway_blocks(outlook) if outlook is not None else []),
+        *([whatif_section(analysis, outlook, _answered(analysis))] if outlook is not None else []),
+        *([next_section(plan)] if plan is not None else []),
         trust_section(analysis),
     ]
-    other = sort_answers(analysis)[""]
+    other = [] if outlook is not None else sort_answers(analysis)[""]
     if other:
         sections.insert(
             -1,

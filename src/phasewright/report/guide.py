@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from phasewright.findings import Analysis
+from phasewright.model import Fitted
+from phasewright.plan import Plan, Readiness
 from phasewright.report.chapters import guide_document
 from phasewright.report.document import Layout
 from phasewright.report.html import NARROW, WIDE, html_text
@@ -37,11 +39,18 @@ def _write(path: Path, content: str | bytes) -> None:
     path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
 
 
-def _make(analysis: Analysis, folder: Path, progress: Progress, version: str) -> None:
+def _make(
+    analysis: Analysis,
+    folder: Path,
+    progress: Progress,
+    version: str,
+    fitted: Fitted | None,
+    plan: Plan | Readiness | None,
+) -> None:
     """Write every file of the guide into an empty `folder`."""
     from phasewright.report import canvas
 
-    document = guide_document(analysis, version=version)
+    document = guide_document(analysis, version=version, fitted=fitted, plan=plan)
     simulated = bool(document.banner)
     figures, tables = document.figures(), document.tables()
     drawings = {}
@@ -81,7 +90,13 @@ def _carry_over(old: Path, new: Path) -> None:
 
 
 def write_guide(
-    analysis: Analysis, folder: Path | str, *, progress: Progress | None = None, version: str = ""
+    analysis: Analysis,
+    folder: Path | str,
+    *,
+    fitted: Fitted | None = None,
+    plan: Plan | Readiness | None = None,
+    progress: Progress | None = None,
+    version: str = "",
 ) -> GuideFiles:
     """Write the guide of a campaign into `folder`: index.html, guide.md, figures/, tables/.
 
@@ -94,6 +109,10 @@ def write_guide(
         What was found.
     folder
         Where the guide goes; made if need be.
+    fitted
+        The model of the same bench: adds why, how near to runaway and what if. None: the guide says what was measured.
+    plan
+        The steps to come, as a plan or as their readiness: adds what next. None: no such chapter.
     progress
         Called as progress(fraction, text), or None.
     version
@@ -112,7 +131,7 @@ def write_guide(
     tell(0.0, "composing the guide")
     fresh = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent))
     try:
-        _make(analysis, fresh, tell, version)
+        _make(analysis, fresh, tell, version, fitted, plan)
         names = sorted(path.relative_to(fresh) for path in fresh.rglob("*") if path.is_file())
         fresh.chmod(0o755)
         if target.exists():
