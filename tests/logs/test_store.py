@@ -210,7 +210,7 @@ def test_several_files_of_one_log(campaign):
 
 def test_several_files_on_one_absolute_clock(campaign):
     for k, name in enumerate(("a.csv", "b.csv")):
-        rows = "".join(f"2026-01-01 0{k}:00:{i:02d},{i},30\n" for i in range(60))
+        rows = "".join(f"2026-01-01 0{k}:00:{i:02d},{i}000,30\n" for i in range(60))
         (campaign / "logs" / name).write_text("time,power_mW,temp_C\n" + rows)
     opened = open_log(campaign, LogEntry("meter", ("logs/a.csv", "logs/b.csv"), "meter", entry().channels), None)
     assert opened.traces[0].segments == ((0, 120),)

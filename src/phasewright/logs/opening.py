@@ -10,10 +10,11 @@ from phasewright.bench import ChannelSource, Fault, Instrument, LogEntry, LogFau
 
 from .read import VERSION, read_log
 from .records import OpenedLog, Table
+from .sanity import Doubts, look_at
 from .store import Kept, Store
 from .trace import build_traces, flagged_channel
 
-TRACE_VERSION = 1
+TRACE_VERSION = 2
 """Raised when the same columns would make another trace."""
 Progress = Callable[[float, str], None]
 
@@ -44,12 +45,16 @@ def open_log(
     if faults:
         raise LogFault(faults)
     places = {id(item.table): item for item in kept if isinstance(item, Kept)}
+    looked: dict[int, Doubts] = {}
 
     def values_of(table: Table, source: ChannelSource):
+        def make():
+            if id(table) not in looked:
+                looked[id(table)] = look_at(table, entry.channels)
+            return flagged_channel(table, source, looked[id(table)])
+
         place = places.get(id(table))
-        if place is None:
-            return flagged_channel(table, source)
-        return place.channel(repr((TRACE_VERSION, source)), lambda: flagged_channel(table, source))
+        return make() if place is None else place.channel(repr((TRACE_VERSION, source, entry.channels)), make)
 
     tables = [item.table if isinstance(item, Kept) else item for item in kept]
     traces = build_traces(tables, entry.channels, log=entry.name, instrument=instrument, values_of=values_of)

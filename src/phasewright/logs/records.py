@@ -135,6 +135,8 @@ class Trace:
     remarks: tuple[Remark, ...] = ()
     stamp_resolution: float = 0.0
     """Smallest step that the stamps can show [s]; several readings share a stamp when it exceeds the period."""
+    at_least: tuple[tuple[int, int], ...] = ()
+    """(first, past-the-last) index of stretches whose readings are lower bounds only (a saturated sensor)."""
 
     @property
     def period(self) -> float:
@@ -211,6 +213,8 @@ class AlignedTrace:
     """Averaging time of one raw sample [s], which `low` and `high` refer to; None = unknown."""
     segments: tuple[tuple[int, int], ...] = ()
     remarks: tuple[Remark, ...] = ()
+    at_least: tuple[tuple[float, float], ...] = ()
+    """(from, to) [s] of stretches whose readings are lower bounds only (a saturated sensor)."""
 
     @property
     def middle_s(self) -> np.ndarray:

@@ -135,8 +135,8 @@ class Kept:
     table: Table
     folder: Path
 
-    def channel(self, key: str, make: Callable[[], tuple[np.ndarray, tuple[Remark, ...]]]):
-        """Return (values, remarks) of a channel over this table, made by `make` once and kept beside the columns.
+    def channel(self, key: str, make: Callable[[], tuple[np.ndarray, tuple[Remark, ...], tuple[tuple[int, int], ...]]]):
+        """Return what `make` made of a channel over this table, made once and kept beside the columns.
 
         Values that are a column as it stands are not kept twice. What cannot be written is made again next time.
         """
@@ -148,18 +148,20 @@ class Kept:
             values = self.table.columns[column] if column else _mapped(self.folder / f"{name}.npy")
             if len(values) != len(self.table.time_ns):
                 raise ValueError("another length")
-            return values, tuple(Remark(**remark) for remark in words["remarks"])
+            at_least = tuple((int(a), int(b)) for a, b in words["at_least"])
+            return values, tuple(Remark(**remark) for remark in words["remarks"]), at_least
         except (OSError, ValueError, KeyError, TypeError):
             pass
-        values, remarks = make()
+        values, remarks, at_least = make()
         column = next((name for name, held in self.table.columns.items() if held is values), "")
         try:
             if not column:
                 self._write_column(self.folder / f"{name}.npy", values)
-            _write_text(note, json.dumps({"column": column, "remarks": [asdict(r) for r in remarks]}, default=int))
+            words = {"column": column, "remarks": [asdict(r) for r in remarks], "at_least": at_least}
+            _write_text(note, json.dumps(words, default=int))
         except OSError:
             pass
-        return values, remarks
+        return values, remarks, at_least
 
     def _write_column(self, path: Path, values: np.ndarray) -> None:
         handle, part = tempfile.mkstemp(prefix=".part-", dir=self.folder)

@@ -11,19 +11,16 @@ from phasewright.quantity import base_unit, convert
 
 from ._names import column_position
 from .records import Remark, Table, Trace
+from .sanity import Doubts, look_at
 
 _PRODUCTS = {
     ("A", "V"): "W", ("A", "Ohm"): "V", ("A", "A", "Ohm"): "W", ("W", "s"): "J", ("A", "V", "s"): "J", ("Hz", "J"): "W",
 }  # fmt: skip
-# Readings that sensors and their interfaces give instead of a temperature: full-scale and all-ones codes, the
-# power-on value of 1-wire sensors (85), open input (-127) (data sheets of the common kinds, from memory).
-_TEMPERATURE_CODES = (0.0, -1.0, -127.0, -128.0, 127.0, 127.5, 127.996, 255.0, 255.996, 85.0)
-_JUMP = 8.0
-"""A code counts as a reading when it is reached in steps below this [K]."""
 
 
-Channel = tuple[np.ndarray, tuple[Remark, ...]]
-"""Values float64 (n,) of a channel over one table, in the channel's unit, and what was said of them."""
+Channel = tuple[np.ndarray, tuple[Remark, ...], tuple[tuple[int, int], ...]]
+"""Values float64 (n,) of a channel over one table, in the channel's unit, what was said of them, and the (first,
+past-the-last) rows of those that are lower bounds only."""
 
 
 def build_traces(
@@ -41,10 +38,14 @@ def build_traces(
     does not measure what the channel needs.
     """
     time_ns, segments, absolute = _joined_time(tables)
+    if values_of is None:
+        looked = {id(table): look_at(table, sources) for table in tables}
+        values_of = lambda table, source: flagged_channel(table, source, looked[id(table)])  # noqa: E731
+    bases = np.cumsum([0, *(len(table.time_ns) for table in tables)]).tolist()
     traces, faults = [], []
     for source in sources:
         try:
-            parts = [(values_of or flagged_channel)(table, source) for table in tables]
+            parts = [values_of(table, source) for table in tables]
         except LogFault as fault:
             faults.extend(fault.faults)
             continue
@@ -54,21 +55,33 @@ def build_traces(
             source.channel, base_channel(source.channel).unit, log, time_ns, values,
             instrument.averaging if instrument else None, instrument.stamp_at if instrument else "unknown",
             segments, absolute, remarks, max((table.stamp_resolution for table in tables), default=0.0),
+            tuple((a + base, b + base) for base, part in zip(bases, parts, strict=False) for a, b in part[2]),
         ))  # fmt: skip
     if faults:
         raise LogFault(faults)
     return tuple(traces)
 
 
-def flagged_channel(table: Table, source: ChannelSource) -> Channel:
-    """Return a channel's values without what no sensor measured, and every remark on them. Raises LogFault."""
+def flagged_channel(table: Table, source: ChannelSource, doubts: Doubts) -> Channel:
+    """Return a channel's values without what no sensor measured (`doubts`), and every remark on them.
+
+    Raises LogFault, also for readings that no bench can show.
+    """
     values, remarks = channel_values(table, source)
-    channel = base_channel(source.channel)
-    values, flags = flag_values(channel.name, channel.unit, values)
+    faults = [fault for fault in doubts.faults if fault.path == source.channel]
+    if faults:
+        raise LogFault(faults)
+    missing = doubts.missing.get(source.channel, ())
+    if len(missing):
+        # Columns of the table itself are never changed.
+        values = np.array(values)
+        for first, last in missing:
+            values[first:last] = np.nan
     file = table.report.fingerprint.file
     used = {table.names[column_position(c, table.names, file, "")] for term in source.terms for c in term.columns}
     read = tuple(remark for remark in table.report.remarks if remark.column in used)
-    return values, (*read, *remarks, *flags)
+    at_least = tuple((int(a), int(b)) for a, b in doubts.at_least.get(source.channel, ()))
+    return values, (*read, *remarks, *doubts.remarks.get(source.channel, ())), at_least
 
 
 def _joined_time(tables: Sequence[Table]) -> tuple[np.ndarray, tuple[tuple[int, int], ...], bool]:
@@ -196,53 +209,3 @@ def _ratio_scale(channel: str, values: np.ndarray, column: str) -> tuple[np.ndar
             [Remark("repair", f"no unit stated; taken as percent (highest value {top:g})", column=column)],
         )
     return values, "1", [Remark("note", f"no unit stated; taken as 0 to 1 (highest value {top:g})", column=column)]
-
-
-# ---- values that no sensor measured -------------------------------------------------------------------------------
-
-
-def flag_values(channel: str, unit: str, values: np.ndarray) -> tuple[np.ndarray, tuple[Remark, ...]]:
-    """Return (values float64 (n,) with sensor codes as NaN, remarks on what was flagged)."""
-    remarks: list[Remark] = []
-    if unit == "degC" and len(values):
-        values = _without_codes(values, remarks)
-    if len(values) >= 100:
-        first = values[0]
-        if (
-            unit in ("degC", "W", "A", "V", "J")
-            and values[-1] == first
-            and np.count_nonzero(values == first) == len(values)
-        ):
-            remarks.append(
-                Remark("note", f"{channel} never changes ({first:g} {unit}): stuck or unused?", count=len(values))
-            )
-    return values, tuple(remarks)
-
-
-def _without_codes(values: np.ndarray, remarks: list[Remark]) -> np.ndarray:
-    out = values
-    for code in _TEMPERATURE_CODES:
-        rows = np.flatnonzero(values == code)
-        if not len(rows) or len(rows) == len(values):
-            continue
-        others = values[(values != code) & ~np.isnan(values)]
-        if not len(others):
-            continue
-        # A reading is reached smoothly; a code is jumped to. Compare with the nearest other value on both sides.
-        good = np.flatnonzero((values != code) & ~np.isnan(values))
-        place = np.searchsorted(good, rows)
-        before = np.abs(values[good[np.maximum(place - 1, 0)]] - code)
-        after = np.abs(values[good[np.minimum(place, len(good) - 1)]] - code)
-        bad = rows[np.minimum(before, after) > _JUMP]
-        if len(bad):
-            out = out.copy() if out is values else out
-            out[bad] = np.nan
-            remarks.append(
-                Remark(
-                    "repair",
-                    f"{code:g} degC jumped to: sensor code, taken as missing",
-                    count=len(bad),
-                    mend="check the sensor",
-                )
-            )
-    return out
