@@ -69,6 +69,9 @@ WORDS = (
 )
 
 
+OTHERS = ("ampm", "loose", "hms", "short", "trimmed", "compact", "serial", "minutes", "monthname")
+
+
 @st.composite
 def tables(draw):
     """Return (text as bytes, what is expected by column) of a table in a random dialect."""
@@ -77,16 +80,19 @@ def tables(draw):
     comma = draw(st.booleans()) and delimiter != ","
     width = draw(st.integers(1, 5))
     count = draw(st.integers(2, 60))
-    stamp = draw(st.sampled_from(["iso", "isoZ", "offset", "dmy", "clock", "split", "epoch", "epoch_ms", "s", "ms"]))
+    stamp = draw(
+        st.sampled_from(["iso", "isoZ", "offset", "dmy", "clock", "split", "epoch", "epoch_ms", "s", "ms", *OTHERS])
+    )
     quoted = draw(st.booleans())
     ending = draw(st.sampled_from(["\n", "\r\n"]))
     dirt = draw(st.sampled_from([0.0, 0.0, 0.05, 0.3]))
     forms = [draw(st.sampled_from(FORMS)) for _ in range(width)]
     scale = [10.0 ** draw(st.integers(-3, 6)) for _ in range(width)]
     head = {"split": ["Date", "Time"], "s": ["t_s"], "ms": ["t [ms]"]}.get(stamp, ["Time"])
+    first, step = draw(st.sampled_from([(82_800_000, 250), (86_390_000, 1000), (32_000_000, 700_000), (0, 1)]))
     lines = [delimiter.join([*head, *(f"col{i} [W]" for i in range(width))])]
     for row in range(count):
-        ms = 82_800_000 + row * draw(st.just(250))
+        ms = first + row * step
         cells = stamps(stamp, ms)
         for form, size in zip(forms, scale, strict=True):
             if generator.random() < dirt:
@@ -112,10 +118,20 @@ def stamps(kind, ms):
     clock = f"{rest // 3_600_000:02d}:{rest // 60_000 % 60:02d}:{rest // 1000 % 60:02d}.{rest % 1000:03d}"
     date = f"2026-03-{13 + day:02d}"
     epoch = 1_773_360_000_000 + ms
+    hour, minute, second = rest // 3_600_000, rest // 60_000 % 60, rest // 1000 % 60
+    half = "AM" if hour < 12 else "PM"
     return {
         "iso": [f"{date} {clock}"], "isoZ": [f"{date}T{clock}Z"], "offset": [f"{date}T{clock}+01:00"],
         "dmy": [f"{13 + day:02d}.03.2026 {clock}"], "clock": [clock], "split": [f"{13 + day:02d}/03/2026", clock],
         "epoch": [f"{epoch / 1000:.3f}"], "epoch_ms": [str(epoch)], "s": [f"{ms / 1000:.3f}"], "ms": [str(ms)],
+        "ampm": [f"3/{13 + day}/2026 {hour % 12 or 12}:{minute:02d}:{second:02d} {half}"],
+        "loose": [f"{13 + day}.3.2026 {hour}:{minute:02d}:{second:02d}"],
+        "hms": [f"{ms // 3_600_000}:{minute:02d}:{second:02d}.{rest % 1000:03d}"],
+        "short": [f"{hour}:{minute:02d}:{second:02d}.{rest % 1000 // 100}"],
+        "trimmed": [f"{date} {clock[:8]}" + clock[8:].rstrip("0").rstrip(".")],
+        "compact": [date.replace("-", "") + "T" + clock.replace(":", "")],
+        "serial": [f"{46094 + ms / 86_400_000:.10f}"], "minutes": [f"{date} {hour}:{minute:02d}"],
+        "monthname": [f"{13 + day}-Mar-2026 {clock}"],
     }[kind]  # fmt: skip
 
 
@@ -178,16 +194,21 @@ def test_every_plain_number_is_the_nearest_double(tmp_path, monkeypatch, cells):
         assert math.copysign(1, got) == math.copysign(1, float(cell))
 
 
-@pytest.mark.parametrize("kind", ["iso", "dmy", "epoch_ms", "s"])
+@pytest.mark.parametrize(
+    "kind", ["iso", "isoZ", "offset", "dmy", "clock", "split", "epoch", "epoch_ms", "s", "ms", *OTHERS]
+)
 def test_sound_tables_take_the_fast_path(tmp_path, kind):
     path = tmp_path / "log.csv"
-    lines = [",".join([*stamps(kind, 82_800_000 + 100 * i), f"{i / 8:.3f}", f"{-i}"]) for i in range(5000)]
-    path.write_text("t_s,a_W,b_W\n".replace("t_s", "t_s" if kind == "s" else "Time") + "\n".join(lines) + "\n")
+    step = 60_000 if kind == "minutes" else 1000 if kind in ("ampm", "loose") else 100
+    head = {"split": "Date,Time", "s": "t_s", "ms": "t_ms"}.get(kind, "Time")
+    values = [f"{i / 7:.3f}" for i in range(3000)]
+    lines = [",".join([*stamps(kind, 36_000_000 + step * i), value, f"{-i}"]) for i, value in enumerate(values)]
+    path.write_text(f"{head},a_W,b_W\n" + "\n".join(lines) + "\n")
     table = read_log(path)
     assert table.report.fast_path
-    assert table.columns["a_W"].tolist() == [
-        i / 8 if round(i / 8, 3) == i / 8 else float(f"{i / 8:.3f}") for i in range(5000)
-    ]
+    assert table.columns["a_W"].tolist() == [float(value) for value in values]
+    steps = np.diff(table.time_ns)
+    assert np.abs(steps - step * 10**6).max() <= (1e6 if kind == "serial" else 0)
 
 
 def test_layout_changes_inside_a_block(tmp_path, monkeypatch):

@@ -6,15 +6,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from . import _times as times
+from ._blockstamps import StampReader
+from ._blocktools import both, lines_with, stripped
 from ._cells import WORDS
-from ._digits import Decimals, read_clock, read_decimals, read_fraction, words_over
+from ._digits import read_decimals, words_over
 from ._layout import Layout
 from ._source import PAD
 
 _COMMENT_STARTS = np.frombuffer(b"#%!;/ \t", dtype=np.uint8)
-MOST_DATES = 64
-"""Dates in one block; more are left to the reading by line."""
 
 
 @dataclass(slots=True)
@@ -56,13 +55,8 @@ class BlockReader:
         self.mark = ord(delimiter) if len(delimiter) == 1 and ord(delimiter) < 128 else -1
         self.blanks = layout.delimiter == WORDS
         self.count = layout.width + layout.trailing + (layout.comma_fraction >= 0)
-        plan = layout.plan
-        self.usable = (
-            self.mark >= 0
-            and self.count >= 2
-            and plan.kind in ("datetime", "date+clock", "clock", "number")
-            and not (plan.kind == "number" and plan.decimal not in ".,")
-        )
+        self.stamps = StampReader(layout.plan)
+        self.usable = self.mark >= 0 and self.count >= 2 and self.stamps.usable
         self.numbers = [(i, ord(layout.styles[i].decimal)) for i in range(layout.width) if layout.kinds[i] == "number"]
         self.plain = {i: not layout.styles[i].in_cells for i, _ in self.numbers}
         self.decided = all(style.decided for style in layout.styles)
@@ -149,7 +143,7 @@ class BlockReader:
             if doubtful.any():
                 fine = ~doubtful
         if not data.isascii():
-            plain = ~_lines_with(bytes_ > 127, ends, good)
+            plain = ~lines_with(bytes_ > 127, ends, good)
             fine = plain if fine is None else fine & plain
         if b'"' in data:
             quoted_fine = self._unquote(bytes_, ends, good, starts, stops)
@@ -180,136 +174,15 @@ class BlockReader:
             found += quoted
         return per_line == 2 * found
 
-    # ---- stamps ----
-
     def _stamps(self, data: bytes, bytes_, words, starts, stops):
         """Return (stamps int64 (n,), good or None = all, zoned); stamps None when none can be taken."""
-        plan = self.layout.plan
-        if plan.kind == "number":
-            start, stop = _trimmed(bytes_, *self._field(plan.fields[0], starts, stops))
-            return (*self._number_stamps(bytes_, words, start, stop), plan.epoch)
-        field_ = plan.fields[-1]
-        start, stop = self._field(field_, starts, stops)
-        if self.layout.comma_fraction == field_:
-            stop = stops[field_ + 1]
-        start, stop = _trimmed(bytes_, start, stop)
-        if plan.kind == "clock":
-            seconds, fine = self._clocks(bytes_, words, start, stop)
-            return seconds, fine, False
-        if plan.kind == "date+clock":
-            seconds, fine = self._clocks(bytes_, words, start, stop)
-            if seconds is None:
-                return None, None, False
-            date_start, date_stop = _trimmed(bytes_, *self._field(plan.fields[0], starts, stops))
-            days, dated = self._days(data, words, date_start, date_stop - date_start)
-            if days is None:
-                return None, None, False
-            return seconds + days, _both_fine(fine, dated), False
-        return self._date_times(data, bytes_, words, start, stop)
-
-    def _number_stamps(self, bytes_, words, start, stop):
-        plan = self.layout.plan
-        found = read_decimals(bytes_, words, start, stop, ord(plan.decimal))
-        fine = found.good
-        if found.negative is not None:
-            fine = _both_fine(fine, ~found.negative)
-        raw = _nanoseconds(found, times.UNIT_NS[plan.unit])
-        if raw is None:
-            return None, None
-        if plan.epoch and not plan.stated:
-            inside = (raw >= times.EPOCH_FIRST_NS) & (raw <= times.EPOCH_LAST_NS)
-            if not inside.all():
-                fine = _both_fine(fine, inside)
-        return raw, fine
-
-    def _clocks(self, bytes_, words, start, stop):
-        """Return (ns since midnight, good or None) of HH:MM:SS with or without a fraction, one shape a block."""
-        length = stop - start
-        shape = int(length[len(length) // 2])
-        fine = None
-        same = length == shape
-        if not same.all():
-            shape = int(np.bincount(np.clip(length, 0, 40)).argmax())
-            fine = length == shape
-        if shape not in (8, *range(10, 19)):
-            return None, None
-        seconds, good = read_clock(words, start)
-        fine = _both_fine(fine, good)
-        raw = seconds * times.SECOND
-        if shape > 8:
-            mark = bytes_[start + 8]
-            pointed = (mark == 46) | (mark == 44)
-            if not pointed.all():
-                fine = _both_fine(fine, pointed)
-            fraction, good = read_fraction(words, stop, shape - 9)
-            raw += fraction
-            fine = _both_fine(fine, good)
-        return raw, fine
-
-    def _date_times(self, data: bytes, bytes_, words, start, stop):
-        """Return (stamps, good or None, zoned) of a ten-character date, T or a blank, and a clock."""
-        middle = len(start) // 2
-        first = data[int(start[middle]) : int(stop[middle])]
-        if len(first) < 19 or first[10:11] not in (b"T", b" "):
-            return None, None, False
-        tail = b"Z" if first.endswith(b"Z") else first[-6:] if first[-6:-5] in (b"+", b"-") and len(first) > 24 else b""
-        zoned, shift = bool(tail), 0
-        fine = None
-        if tail:
-            try:
-                shift = times.zone_ns(tail.decode("ascii"))
-            except (times.Doubt, ValueError, UnicodeDecodeError):
-                return None, None, False
-            end = words[stop - 8] >> np.uint64(8 * (8 - len(tail)))
-            same = end == np.uint64(int.from_bytes(tail, "little"))
-            if not same.all():
-                fine = same
-            stop = stop - len(tail)
-        split = bytes_[start + 10] == first[10]
-        if not split.all():
-            fine = _both_fine(fine, split)
-        raw, good = self._clocks(bytes_, words, start + 11, stop)
-        if raw is None:
-            return None, None, False
-        days, dated = self._days(data, words, start, None)
-        if days is None:
-            return None, None, False
-        raw += days
-        if shift:
-            raw -= shift
-        return raw, _both_fine(_both_fine(fine, good), dated), zoned
-
-    def _days(self, data: bytes, words, start, length):
-        """Return (days in ns int64 (n,) or one number, good or None) of dates of ten characters."""
-        fine = None
-        if length is not None and not (length == 10).all():
-            fine = length == 10
-        head = words[start]
-        tail = words[start + 2]
-        middle = len(start) // 2
-        same = (head == head[middle]) & (tail == tail[middle])
-        if same.all():
-            days = self._day_of(data, int(start[middle]))
-            return (None, None) if days is None else (days, fine)
-        # Dates differ: the ten characters as a number of 16 bytes, each different one read once.
-        pairs = np.stack([head, tail >> np.uint64(48)], axis=1).view("V16").reshape(-1)
-        _, index, inverse = np.unique(pairs, return_index=True, return_inverse=True)
-        if len(index) > MOST_DATES:
-            return None, None
-        found = [self._day_of(data, int(start[i])) for i in index]
-        table = np.array([0 if day is None else day for day in found], dtype=np.int64)
-        known = np.array([day is not None for day in found])
-        inverse = inverse.reshape(-1)
-        if not known.all():
-            fine = _both_fine(fine, known[inverse])
-        return table[inverse], fine
-
-    def _day_of(self, data: bytes, at: int) -> int | None:
-        try:
-            text = data[at : at + 10].decode("ascii")
-            return times.date_days(text, self.layout.plan.order, self.layout.plan.stated) * times.DAY
-        except (ValueError, times.Doubt):
-            return None
+        cells = []
+        for field_ in self.layout.plan.fields:
+            start, stop = self._field(field_, starts, stops)
+            if self.layout.comma_fraction == field_:
+                stop = stops[field_ + 1]
+            cells.append((start, stop))
+        return self.stamps.read(data, bytes_, words, cells)
 
     # ---- numbers ----
 
@@ -323,7 +196,7 @@ class BlockReader:
         if not self.decided:
             # The first decimal mark of the file is for the law to judge.
             whole = (bytes_[stop - 1] != mark) & np.broadcast_to(np.asarray(found.places) == 0, start.shape)
-            found.good = _both_fine(found.good, whole)
+            found.good = both(found.good, whole)
         values = found.floats()
         if found.good is not None:
             odd = np.flatnonzero(~found.good)
@@ -333,7 +206,7 @@ class BlockReader:
 
     def _second_try(self, block: Block, i: int, mark: int, bytes_, words, start, stop, odd, values) -> None:
         """Read cells with blanks around them or an exponent; put the rest aside."""
-        start, stop = _stripped(bytes_, start, stop)
+        start, stop = stripped(bytes_, start, stop)
         empty = stop <= start
         if empty.any():
             block.empty[i] = odd[empty]
@@ -357,12 +230,6 @@ class BlockReader:
             block.odd_cells[i] = Cells(odd[left], start[left], stop[left])
 
 
-def _both_fine(a: np.ndarray | None, b: np.ndarray | None) -> np.ndarray | None:
-    if a is None:
-        return b
-    return a if b is None else a & b
-
-
 def _single_blanks(data: bytes) -> bytes:
     """Return lines with every run of blanks and tabs as one blank, none at either end."""
     head, body = data[:PAD], data[PAD:-PAD]
@@ -372,39 +239,6 @@ def _single_blanks(data: bytes) -> bytes:
         body = body.replace(b"  ", b" ")
     body = body.replace(b"\r\n", b"\n").replace(b" \n", b"\n").replace(b"\n ", b"\n")
     return head + body.removeprefix(b" ") + head
-
-
-def _lines_with(hits: np.ndarray, ends: np.ndarray, good: np.ndarray | None) -> np.ndarray:
-    """Return which lines hold a byte that is hit, bool (lines,)."""
-    places = np.flatnonzero(hits)
-    count = np.diff(np.searchsorted(places, ends), prepend=0)
-    found = count > 0
-    return found if good is None else found[good]
-
-
-def _stripped(bytes_: np.ndarray, start: np.ndarray, stop: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the cells without blanks and tabs at both ends."""
-    for _ in range(64):
-        first = bytes_[start]
-        blank = ((first == 32) | (first == 9)) & (start < stop)
-        if not blank.any():
-            break
-        start = start + blank
-    for _ in range(64):
-        last = bytes_[stop - 1]
-        blank = ((last == 32) | (last == 9)) & (start < stop)
-        if not blank.any():
-            break
-        stop = stop - blank
-    return start, stop
-
-
-def _trimmed(bytes_: np.ndarray, start: np.ndarray, stop: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return stamps without blanks at both ends; the usual case, no blanks, costs two looks."""
-    first, last = bytes_[start], bytes_[stop - 1]
-    if (first <= 32).any() or (last <= 32).any():
-        return _stripped(bytes_, start, stop)
-    return start, stop
 
 
 def _scientific(bytes_, words, start, stop, mark: int, values: np.ndarray, rows: np.ndarray) -> np.ndarray:
@@ -450,24 +284,3 @@ def _small_whole(bytes_: np.ndarray, start: np.ndarray, stop: np.ndarray) -> np.
     bad |= begin + 3 < stop
     total = np.where(sign == 45, -total, total)
     return np.where(bad, 9999, total)
-
-
-def _nanoseconds(found: Decimals, unit_ns: int) -> np.ndarray | None:
-    """Return digits / 10**places in units of `unit_ns` as whole nanoseconds int64 (n,), cut towards zero."""
-    digits = found.digits.view(np.int64)
-    if isinstance(found.places, int):
-        scale = 10**found.places
-        if unit_ns % scale == 0:
-            factor = unit_ns // scale
-            if factor > 1 and len(digits) and int(digits.max()) > 2**62 // factor:
-                return None
-            return digits * factor
-        return digits * unit_ns // scale if unit_ns == 1 else None
-    scales = 10 ** found.places.astype(np.int64)
-    whole, rest = np.divmod(digits, scales)
-    if len(whole) and int(whole.max()) > 2**62 // unit_ns:
-        return None
-    places = int(found.places.max())
-    if places > 9:
-        return None
-    return whole * unit_ns + rest * unit_ns // scales

@@ -43,6 +43,7 @@ class Clock:
         self.first: int | None = None
         self.changed = False
         self.steps: list[np.ndarray] = []
+        self.kept_steps = 0
         self.gap_count, self.gap_worst, self.gap_row = 0, 0, 0
         self.backward_rows: list[int] = []
         self.relative = False
@@ -170,7 +171,8 @@ class Clock:
         positive = sample[sample > 0]
         if len(positive):
             self.changed = True
-            if sum(map(len, self.steps)) < 500_000:
+            if self.kept_steps < 500_000:
+                self.kept_steps += len(positive)
                 self.steps.append(positive.copy())
         limit = self.gap_limit()
         worst = int(inner.max())

@@ -242,29 +242,60 @@ def _both(front: np.ndarray, last: np.ndarray, places):
     return digits, places, _merge(None, bad)
 
 
-def read_clock(words: np.ndarray, start: np.ndarray) -> tuple[np.ndarray, np.ndarray | None]:
+_COLONS, _COLON_DIGITS = U64(0x0000FF0000FF0000), U64(0x00000A00000A0000)
+
+
+def read_clock(
+    words: np.ndarray,
+    start: np.ndarray,
+    short: np.ndarray | None = None,
+    *,
+    bare: bool = False,
+    compact: bool = False,
+    blot: bool = False,
+) -> tuple[np.ndarray, np.ndarray | None]:
     """Return (seconds since midnight int64 (n,), good or None = all) of HH:MM:SS that start at `start`.
 
-    24:00:00 and leap seconds are not taken.
+    `short` marks clocks whose hour has one digit (`start` is then one before it), `bare` reads HH:MM, `compact`
+    HHMMSS, `blot` only :MM:SS. 24:00:00 and leap seconds are not taken.
     """
     word = words[start]
+    if short is not None:
+        word = np.where(short, (word & ~U64(0xFF)) | U64(0x30), word)
+    if blot:
+        word = (word & ~U64(0xFFFF)) | U64(0x3030)
+    if bare:
+        word = (word & U64(0xFFFFFFFFFF)) | U64(0x30303A0000000000)
     word ^= _ZEROS
-    colons = U64(0x0000FF0000FF0000)
-    bad = (word & colons) != U64(0x00000A00000A0000)
-    word &= ~colons
-    bad |= _bad(word)
+    if compact:
+        word <<= _16
+        bad = _bad(word)
+    else:
+        bad = (word & _COLONS) != _COLON_DIGITS
+        word &= ~_COLONS
+        bad |= _bad(word)
     pairs = word * U64(10)
     word >>= _8
     pairs += word
-    hour = pairs & U64(0xFF)
-    minute = (pairs >> U64(24)) & U64(0xFF)
-    second = (pairs >> U64(48)) & U64(0xFF)
+    places = (16, 32, 48) if compact else (0, 24, 48)
+    hour, minute, second = ((pairs >> U64(place)) & U64(0xFF) for place in places)
     bad |= (hour > U64(23)) | (minute > U64(59)) | (second > U64(59))
-    hour *= U64(60)
+    hour = hour * U64(60)
     hour += minute
     hour *= U64(60)
     hour += second
     return hour.view(np.int64), _merge(None, bad)
+
+
+def whole_number(words: np.ndarray, stop: np.ndarray, count: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return (number int64 (n,), good) of the `count` (0 to 8, each its own) digits before `stop`."""
+    word = words[stop - 8]
+    word ^= _ZEROS
+    shift = (64 - 8 * count).astype(U64)
+    word >>= shift
+    word <<= shift
+    good = ~_bad(word)
+    return _value(word).view(np.int64), good
 
 
 def read_fraction(words: np.ndarray, stop: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray | None]:

@@ -443,6 +443,7 @@ class _Finder:
                 evidence[i].add(self.wishes.proofs[names[i]][1])
         point = sum(e.decimal_point + e.group_comma for e in evidence)
         comma = sum(e.decimal_comma + e.group_point for e in evidence)
+        maybe = sum(e.maybe_point + e.maybe_comma for e in evidence)
         if plan.kind in ("datetime", "clock", "date+clock", "hms"):
             for cell in columns[plan.fields[-1]][:50]:
                 mark = re.search(r":\d{2}([.,])\d+", cell)
@@ -459,7 +460,7 @@ class _Finder:
                 decimal = self.doubtful(delimiter, item, point, comma, units[i], columns[i])
             else:
                 decimal = "," if comma and not point else "."
-            decided = bool(delimiter == "," or self.wishes.decimal or point or comma)
+            decided = bool(delimiter == "," or self.wishes.decimal or point or comma or maybe)
             group = item.group_other
             if decimal == "." and (item.group_comma or item.maybe_comma) and not item.decimal_comma:
                 group = ","

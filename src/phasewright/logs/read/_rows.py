@@ -24,6 +24,7 @@ from ._source import PAD, decode_line
 from ._times import Doubt
 
 CHUNK = 1 << 14
+FEW = 512
 MOST_EXTRA = 1e-3
 """Share of rows with surplus fields that are dropped; above it the file is refused."""
 
@@ -151,8 +152,9 @@ class RowReader(LineJudge):
 
     def _push_rows(self, block: Block, start: int, stop: int, first_line: int, good: np.ndarray | None = None) -> None:
         """Hand rows [start, stop) of a block on, which stand on lines good[start:stop] of it (None = row by row)."""
-        self.flush()
-        if block.zoned != self._zoned:
+        few = stop - start < FEW
+        if not few or block.zoned != self._zoned:
+            self.flush()
             self._zoned = block.zoned
         number = first_line + (start if good is None else int(good[start]))
         if self._epoch_note:
@@ -166,7 +168,7 @@ class RowReader(LineJudge):
             for jump in np.flatnonzero(np.diff(lines) != 1).tolist():
                 self._start_at(self.row_count + jump + 1, first_line + int(lines[jump + 1]))
             self._next_line = first_line + int(lines[-1]) + 1
-        breaks = [0] if self._break_next and self.row_count else []
+        breaks = [len(self._raw) if few else 0] if self._break_next and self.row_count else []
         self._break_next = False
         whole = start == 0 and stop == len(block.raw)
         columns: list[np.ndarray | None] = [None] * len(self.slots)
@@ -185,7 +187,16 @@ class RowReader(LineJudge):
                 if high > low:
                     self._odd_cells(block, odd, low, high, style, name, values, start, first_line, good)
         self.row_count += stop - start
-        self.push(block.raw if whole else block.raw[start:stop], columns, breaks)
+        if not few:
+            self.push(block.raw if whole else block.raw[start:stop], columns, breaks)
+            return
+        # A few rows between two odd lines: into the buffer, a chunk for so little would cost more than its rows.
+        self._raw.extend(block.raw[start:stop].tolist())
+        self._breaks.extend(breaks)
+        for held, values in zip(self._values, columns, strict=True):
+            held.extend([math.nan] * (stop - start) if values is None else values.tolist())
+        if len(self._raw) >= CHUNK:
+            self.flush()
 
     def _odd_cells(self, block, odd, low, high, style, name, values, start, first_line, good) -> None:
         """Read cells [low, high) that are not plain into `values`, whose first is row `start`; each text once."""
@@ -294,6 +305,7 @@ class RowReader(LineJudge):
         return times.read_stamp(tuple(cells[i] for i in plan.fields), plan)
 
     def _row(self, cells: list[str], number: int, text: str) -> None:
+        self.all_plain = False
         layout = self.layout
         try:
             stamp = self._stamp(cells)

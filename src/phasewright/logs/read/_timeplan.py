@@ -311,6 +311,9 @@ class _Planner:
         if text in ("serial", "iso", "clock", "hms"):
             kind = {"serial": "serial", "iso": "datetime", "clock": "clock", "hms": "hms"}[text]
             return TimePlan(kind, (positions[0],), stated=True)
+        standard = _standard_plan(text, tuple(positions))
+        if standard is not None:
+            return standard
         try:
             times.compile_format(text)
         except ValueError as error:
@@ -333,6 +336,24 @@ class _Planner:
             except ValueError as error:
                 raise self.fault(f"stamp {escape(cell)} {error}", "mend time_format") from None
         return plan
+
+
+_STANDARD = re.compile(
+    r"(?P<date>%Y-%m-%d|%Y/%m/%d|%Y\.%m\.%d|%F|%d\.%m\.%[Yy]|%d/%m/%[Yy]|%d-%m-%[Yy]|%m/%d/%[Yy]|%m-%d-%[Yy])?"
+    r"(?P<apart>[ T])?(?P<clock>%H:%M:%S|%T|%H:%M|%I:%M:%S ?%p|%I:%M ?%p)?(?:[.,]%f)?"
+)
+
+
+def _standard_plan(text: str, positions: tuple[int, ...]) -> TimePlan | None:
+    """Return the plan of a stated format that is one of the common ones; None when it is another."""
+    match = _STANDARD.fullmatch(text)
+    if match is None or not match["clock"] or (match["date"] is None) != (match["apart"] is None):
+        return None
+    if match["date"] is None:
+        return TimePlan("clock", positions, stated=True) if len(positions) == 1 else None
+    order = {"Y": "ymd", "F": "ymd", "d": "dmy", "m": "mdy"}[match["date"][1]]
+    kind = "datetime" if len(positions) == 1 else "date+clock"
+    return TimePlan(kind, positions, order, stated=True)
 
 
 class _OrderUnknown(LogFault):
