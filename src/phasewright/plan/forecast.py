@@ -27,6 +27,8 @@ CARE_CHANCE, NO_CHANCE = 0.01, 0.25
 HEAT_CHANCE = 0.10
 """[1] Chance that heat passes an absolute maximum from which a step is a no-go; below, it needs care: it is stopped in
 time. Common practice, no source."""
+HOTTEST = 400.0
+"""[degC] No part works above this; what is predicted there only says that it does not hold."""
 GAIN_CARE = 0.5
 """[1] Loop gain of heat and loss at which half of the rise is made by the heat itself."""
 SURE = 0.999
@@ -142,6 +144,19 @@ def chance_text(chance: float) -> str:
     return f"{100.0 * chance:.1f} %" if chance < 0.1 or chance > 0.9 else f"{100.0 * chance:.0f} %"
 
 
+def beyond_all_parts(value: Value) -> str:
+    """Return a temperature that reaches where no part works, as people read it; '' for any other figure."""
+    if value.unit != "degC" or value.low95 is None or value.high95 is None or value.high95 <= HOTTEST:
+        return ""
+    if value.value > HOTTEST:
+        return f"over {HOTTEST:.0f} °C"
+    return f"{value.value:.0f} ({value.low95:.0f} to over {HOTTEST:.0f}) °C"
+
+
+def _figure_text(value: Value) -> str:
+    return beyond_all_parts(value) or to_text(value)
+
+
 def _judge_margin(margin: Margin, against: list[str], careful: list[str]) -> None:
     limit, distance = margin.limit, margin.margin
     tripping = limit.kind == "protection" and not limit.name.endswith(("warning", "limit"))
@@ -156,7 +171,7 @@ def _judge_margin(margin: Margin, against: list[str], careful: list[str]) -> Non
     worst, best = min(distance.low95, limit.value - figure.high95), max(distance.high95, limit.value - figure.low95)
     if worst > 0.0:
         return
-    text = f"{_named(margin)} of {to_text(figure)} against the {limit.name} at {limit.value:g} {_unit(limit)}"
+    text = f"{_named(margin)} of {_figure_text(figure)} against the {limit.name} at {limit.value:g} {_unit(limit)}"
     if limit.kind == "absolute_maximum":
         # Heat is slow and is watched; a current is there before anybody can stop it.
         slow = limit.unit == "degC" and _chance_above(figure, limit.value) < HEAT_CHANCE
@@ -206,7 +221,7 @@ def _guards_met(fitted: Fitted, settings: Mapping[str, float | str], prediction:
                 f"of the whole regulator acts at {threshold:g} A"
             )
         elif math.isfinite(hot.value):
-            text = f"hottest stage at {to_text(hot)}; over-temperature protection acts at {threshold:g} °C"
+            text = f"hottest stage at {_figure_text(hot)}; over-temperature protection acts at {threshold:g} °C"
         else:
             continue
         found.append((holds, text))

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from phasewright.bench import Step
-from phasewright.plan.forecast import chance_text
+from phasewright.plan.forecast import beyond_all_parts, chance_text
 from phasewright.plan.records import Plan, PlannedStep, Stop
 from phasewright.quantity import Value
 
@@ -101,6 +101,8 @@ def _range(value: Value | None) -> str:
         return "not known"
     if value.low95 is None or value.high95 is None:
         return f"about {value.value:.0f}"
+    if beyond_all_parts(value):
+        return beyond_all_parts(value).removesuffix(" °C")
     return f"{value.value:.0f} ({value.low95:.0f} to {value.high95:.0f})"
 
 
