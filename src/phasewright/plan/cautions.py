@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Sequence
 
 from phasewright.bench import Bench, escape
-from phasewright.plan.forecast import CARE_CHANCE, chance_text
+from phasewright.plan.forecast import CARE_CHANCE, chance_text, raised_protections
 from phasewright.plan.records import Forecast, PlanCaution
 
 __all__ = ["cautions_before"]
@@ -140,11 +140,12 @@ def _condensation(bench: Bench, forecasts: Sequence[Forecast]) -> PlanCaution | 
 
 
 def _protection(bench: Bench, forecasts: Sequence[Forecast]) -> PlanCaution | None:
+    usual = bench.regulator.protection
     said = [
-        f"{reason} ({item.step.name})"
+        f"{text} ({item.step.name})"
         for item in forecasts
-        for reason in item.reasons
-        if " protection is raised from " in reason
+        if item.prediction is not None
+        for text in raised_protections(usual, item.step.settings)
     ]
     if not said:
         return None

@@ -10,7 +10,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from phasewright.bench import BenchFault, NotReady, Step, limits_of
+from phasewright.bench import BenchFault, NotReady, Protection, Stage, Step, limits_of
 from phasewright.findings import Margin
 from phasewright.model import Fitted, Prediction, predict
 from phasewright.plan.chances import chance_to_trip, thresholds_of
@@ -110,7 +110,8 @@ def _judge(
 ) -> tuple[str, tuple[str, ...]]:
     """Return whether to go, and every reason with its numbers; what speaks against comes first.
 
-    Nothing here grows milder when a protection is added: what is not known of protections is said, not judged.
+    Nothing here grows milder when a protection is added: what is not known of protections is said, not judged. What
+    asks for care is told only where nothing speaks against.
     """
     against: list[str] = []
     careful: list[str] = []
@@ -126,8 +127,8 @@ def _judge(
     if gain.high95 is not None and gain.high95 >= GAIN_CARE:
         careful.append(f"heat feeds itself: each kelvin brings up to {gain.high95:.2f} K more; runaway is at 1")
     careful += _bounds_unknown(fitted.bench.regulator.stage)
-    careful += _raised(fitted.bench.regulator.protection, settings)
-    reasons = [*dict.fromkeys(against), *dict.fromkeys(careful)]
+    careful += raised_protections(fitted.bench.regulator.protection, settings)
+    reasons = list(dict.fromkeys(against or careful))
     if not known:
         reasons.append("no threshold of a protection is stated, so the chance to trip is not known")
     elif chance < CARE_CHANCE:
@@ -239,7 +240,7 @@ def _guards(margin: Margin, threshold: str) -> bool:
     return applies == "regulator_temperature" and not name.endswith("warning")
 
 
-def _bounds_unknown(stage) -> list[str]:
+def _bounds_unknown(stage: Stage) -> list[str]:
     """Return what cannot be held against the parts because their ratings are not stated."""
     found = []
     if stage.current_rating is None and stage.peak_current_rating is None:
@@ -249,7 +250,8 @@ def _bounds_unknown(stage) -> list[str]:
     return found
 
 
-def _raised(protection, settings: Mapping[str, float | str]) -> list[str]:
+def raised_protections(protection: Protection, settings: Mapping[str, float | str]) -> list[str]:
+    """Return each threshold that a step sets above the bench's, in words."""
     found = []
     for name in ("phase_current", "total_current", "temperature_warning", "temperature_trip"):
         usual, value = getattr(protection, name), settings.get(f"protection_{name}")
