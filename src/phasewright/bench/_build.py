@@ -204,8 +204,11 @@ def _source(name: str, keys: ChannelKeys, path: Path, report: Report) -> Channel
         what = "column and sum are both given" if keys.column else "no column is named"
         report(path, what, f'write {name} = "Column name", or {name} = {{ sum = [["U1", "I1"], ["U2", "I2"]] }}')
         return None
+    if keys.counter_range is not None and base_channel(name).unit != "J":
+        report((*path, "counter_range"), f"{name} is no energy counter", "state it for input_energy or package_energy")
     if keys.column:
-        return ChannelSource(name, (ColumnTerm((keys.column,), (keys.unit,) if keys.unit else (), keys.factor),))
+        term = ColumnTerm((keys.column,), (keys.unit,) if keys.unit else (), keys.factor)
+        return ChannelSource(name, (term,), keys.counter_range)
     if keys.unit:
         report(
             (*path, "unit"),
@@ -216,9 +219,8 @@ def _source(name: str, keys: ChannelKeys, path: Path, report: Report) -> Channel
         if term.units and len(term.units) != len(term.columns):
             what = f"{len(term.columns)} columns have {len(term.units)} units"
             report((*path, "sum", index), what, 'give one unit for each column, "" where the header says it')
-    return ChannelSource(
-        name, tuple(ColumnTerm(item.columns, item.units, item.factor * keys.factor) for item in keys.sum)
-    )
+    terms = tuple(ColumnTerm(item.columns, item.units, item.factor * keys.factor) for item in keys.sum)
+    return ChannelSource(name, terms, keys.counter_range)
 
 
 def _steps(keys: tuple[StepKeys, ...], report: Report) -> tuple[Step, ...]:

@@ -193,7 +193,7 @@ def _set_channels(table: Any, channels: tuple[ChannelSource, ...]) -> None:
                 # labels written as dotted keys: rail_current.phase_1 = "I1"
                 if wanted.get(f"{name}.{label}") == table[name][label]:
                     del wanted[f"{name}.{label}"]
-                elif label not in ("column", "unit", "factor", "sum"):
+                elif label not in ("column", "unit", "factor", "counter_range", "sum"):
                     table[name].remove(label)
             if table[name] and not {"column", "sum"} & set(table[name]) and name not in wanted:
                 continue
@@ -213,6 +213,8 @@ def _channel_value(source: ChannelSource) -> str | dict[str, Any]:
             value["unit"] = term.units[0]
         if term.factor != 1:
             value["factor"] = _number(term.factor)
+        if source.counter_range is not None:
+            value["counter_range"] = f"{source.counter_range:.12g} J"
         return value if len(value) > 1 else term.columns[0]
     products: list[Any] = []
     for term in terms:
@@ -222,6 +224,8 @@ def _channel_value(source: ChannelSource) -> str | dict[str, Any]:
         if term.factor != 1:
             product["factor"] = _number(term.factor)
         products.append(product if len(product) > 1 else list(term.columns))
+    if source.counter_range is not None:
+        return {"sum": products, "counter_range": f"{source.counter_range:.12g} J"}
     return {"sum": products}
 
 

@@ -64,6 +64,9 @@ class ChannelKeys(Keys):
     column: str = text("column name as in the header; #3 is the third column", "Iout")
     unit: str = text("unit of the column, where the header does not say or is wrong", "mA")
     factor: float = number("number that the reading is multiplied by", -1, low=-1e12, high=1e12, default=1.0)
+    counter_range: float | None = quantity(
+        "J", "count at which an energy counter starts again from 0", "262143.3 J", low="1 J", high="1e15 J"
+    )
     sum: tuple[TermKeys, ...] = products("sum of products of columns", [["U1", "I1"], ["U2", "I2"]])
 
 

@@ -251,6 +251,8 @@ class ChannelSource:
 
     channel: str
     terms: tuple[ColumnTerm, ...]
+    counter_range: float | None = None
+    """Count at which an energy counter starts again from 0 [J]; None = not stated."""
 
 
 @dataclass(frozen=True, slots=True)

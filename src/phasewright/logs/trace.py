@@ -11,7 +11,7 @@ from phasewright.quantity import base_unit, convert
 
 from ._names import column_position
 from .records import Remark, Table, Trace
-from .sanity import Doubts, look_at
+from .sanity import Doubts, look_at, unwrap
 
 _PRODUCTS = {
     ("A", "V"): "W", ("A", "Ohm"): "V", ("A", "A", "Ohm"): "W", ("W", "s"): "J", ("A", "V", "s"): "J", ("Hz", "J"): "W",
@@ -51,8 +51,12 @@ def build_traces(
             continue
         values = parts[0][0] if len(parts) == 1 else np.concatenate([part[0] for part in parts])
         remarks = tuple(dict.fromkeys(remark for part in parts for remark in part[1]))
+        unit = base_channel(source.channel).unit
+        if unit == "J":
+            values, said = unwrap(values, time_ns, segments, source.counter_range)
+            remarks += said
         traces.append(Trace(
-            source.channel, base_channel(source.channel).unit, log, time_ns, values,
+            source.channel, unit, log, time_ns, values,
             instrument.averaging if instrument else None, instrument.stamp_at if instrument else "unknown",
             segments, absolute, remarks, max((table.stamp_resolution for table in tables), default=0.0),
             tuple((a + base, b + base) for base, part in zip(bases, parts, strict=False) for a, b in part[2]),
