@@ -139,7 +139,8 @@ def look_over(bench: Bench, settings: Iterable, fitted: Fitted | None) -> Plan:
     """Return the plan that runs `settings` (or steps) from mild to severe, with what is foreseen of each."""
     from phasewright.plan import order_steps
 
-    return order_steps(bench, settings, fitted=fitted)
+    run = {item.step for item in fitted.residuals} if fitted is not None else set()
+    return order_steps(bench, settings, fitted=fitted, measured=run)
 
 
 def prediction_json(prediction: Prediction) -> dict[str, object]:
