@@ -11,6 +11,7 @@ from phasewright.model import Fitted, Prediction
 from phasewright.quantity import Value
 from phasewright.report.foresight import phases_words
 from phasewright.report.outlook import Case, Fewest, Outlook, ask, first_margin, outlook_of
+from phasewright.report.parameters import now
 from phasewright.report.series import phase_count
 from phasewright.report.wording import THIN, chance_text, number_text, plain
 
@@ -18,6 +19,7 @@ COLDER = 10.0
 """[K] How much colder the coolant is in the answer to what would change things."""
 Numbers = dict[str, Value | float | str]
 _ASKS_MODEL = "; what more cooling"
+_ASKS_THERMAL = "; how the heat divides"
 
 
 def model_answers(analysis: Analysis, fitted: Fitted, *, outlook: Outlook | None = None) -> tuple[Answer, ...]:
@@ -42,21 +44,46 @@ def model_answers(analysis: Analysis, fitted: Fitted, *, outlook: Outlook | None
 
 
 def _how_hot(outlook: Outlook, answer: Answer) -> Answer:
-    """Return the answer with where the heat of the hottest step comes from."""
+    """Return the answer with how the rise of the hottest step divides, and where its loss is."""
     name = answer.numbers.get("step")
     pair = next((pair for pair in outlook.steps if pair[0].step.name == name), None)
-    if pair is None:
+    parts = _rise_parts(outlook.fitted, pair[1]) if pair is not None else {}
+    if pair is None or not parts:
         return answer
     quantities = pair[1].quantities
-    if not all(math.isfinite(quantities[key].value) for key in ("loss", "conversion_loss", "path_loss")):
-        return answer
-    numbers: Numbers = {f"predicted {key}": quantities[key] for key in ("loss", "conversion_loss", "path_loss")}
+    numbers: Numbers = {f"predicted {key}": quantities[key] for key in ("regulator_rise", "conversion_loss")}
+    numbers |= {f"rise by the {key}": value for key, value in parts.items()}
+    start = answer.sentence.partition(_ASKS_THERMAL)[0].rstrip(". ")
+    said = ", ".join(f"{number_text(value)} by the {key}" for key, value in parts.items())
     text = (
-        f"; by the model {number_text(quantities['conversion_loss'])} of the {number_text(quantities['loss'])} lost "
-        f"there is heat of the regulator itself and {number_text(quantities['path_loss'])} warms cables and connectors, "
-        "the rest is drawn by other loads of the board"
+        f"{start}; by the model the settled rise there is {number_text(quantities['regulator_rise'])}, made {said}, "
+        f"from {number_text(quantities['conversion_loss'])} of heat in the regulator."
     )
-    return replace(answer, sentence=answer.sentence.rstrip(". ") + text + ".", numbers={**answer.numbers, **numbers})
+    return replace(answer, sentence=text, numbers={**answer.numbers, **numbers})
+
+
+def _rise_parts(fitted: Fitted, prediction: Prediction) -> dict[str, Value]:
+    """Return what stage, plate and package each add to the rise [K]; {} where it cannot be said."""
+    quantities = prediction.quantities
+    rise = quantities["regulator_rise"]
+    known = {item.name: item for item in fitted.parameters}
+    if not math.isfinite(rise.value) or not {"plate_rise", "package_rise"} <= set(known):
+        return {}
+    loss, package = quantities["conversion_loss"].value, quantities["package_power"].value
+    plate, coupled = now(fitted, known["plate_rise"]), now(fitted, known["package_rise"])
+    parts = {"plate": _times(plate, loss), "package": _times(coupled, package)}
+    stage = rise.value - sum(value.value for value in parts.values())
+    if any(value.u is None for value in (rise, *parts.values())):
+        return {}
+    # What plate and package have less the stage has more: their sum is known far better than each of them.
+    u = math.sqrt(sum((value.u or 0.0) ** 2 for value in (rise, *parts.values())))
+    return {"stage": Value(stage, "K", u, stage - 1.96 * u, stage + 1.96 * u, "extrapolated"), **parts}
+
+
+def _times(value: Value, power: float) -> Value:
+    """Return a thermal resistance [K/W] times a power [W], as a rise [K]."""
+    low, high = (None if end is None else end * power for end in (value.low95, value.high95))
+    return Value(value.value * power, "K", (value.u or 0.0) * power, low, high, "extrapolated")
 
 
 # ---- what gives first, and what would change it ------------------------------------------------------------------
@@ -78,30 +105,36 @@ def _what_gives_first(outlook: Outlook, answer: Answer) -> Answer:
         "predicted limit": first.limit.name,
         "predicted margin": first.margin,
     }
-    said = []
+    text = f"{start}; by the model, {where} would be {_side(first)} the {first.limit.name}"
     more = next((item for item in case.found if item[0] > count), None)
-    if more is not None:
-        margin = _same(more[1], first)
-        if margin is not None:
-            said.append(f"{phases_words(more[0])} would leave {number_text(margin.margin)}")
-            numbers["margin with more phases"] = margin.margin
+    eased = _same(more[1], first) if more is not None else None
+    if more is not None and eased is not None:
+        text += f", {phases_words(more[0])} {_side(eased)} it"
+        numbers["margin with more phases"] = eased.margin
     colder = _colder(outlook, case, count)
-    if colder is not None:
-        margin = _same(colder, first)
-        cooler = now.quantities["regulator_temperature"].value - colder.quantities["regulator_temperature"].value
-        if margin is not None and math.isfinite(cooler):
-            said.append(
-                f"coolant {plain(COLDER, 0)}{THIN}K colder {number_text(margin.margin)}, with the hottest stage "
-                f"{plain(cooler, 1)}{THIN}K cooler"
-            )
-            numbers |= {"margin with colder coolant": margin.margin, "cooler stage [K]": cooler}
-    if not said:
-        return answer
-    text = (
-        f"{start}; by the model, {where} leave {number_text(first.margin)} to the {first.limit.name}, "
-        f"where {' and '.join(said)}."
-    )
-    return replace(answer, sentence=text, numbers={**answer.numbers, **numbers})
+    eased = _same(colder, first) if colder is not None else None
+    if colder is not None and eased is not None:
+        cooler = _hottest(now) - _hottest(colder)
+        numbers |= {"margin with colder coolant": eased.margin, "cooler stage [K]": cooler}
+        small = abs(eased.margin.value - first.margin.value) < 0.1 * (first.margin.u or 0.0)
+        text += f"; coolant {plain(COLDER, 0)}{THIN}K colder would cool the hottest stage by {plain(cooler, 1)}{THIN}K"
+        text += " and "
+        text += "leave that as it is" if small else f"put it {_side(eased)} that limit"
+    return replace(answer, sentence=f"{text}.", numbers={**answer.numbers, **numbers})
+
+
+def _hottest(prediction: Prediction) -> float:
+    """Return the predicted temperature of the hottest stage [degC]."""
+    return prediction.quantities["regulator_temperature"].value
+
+
+def _side(margin: Margin) -> str:
+    """Return ``4.1 ± 4.6 A beyond`` or ``19.8 ± 3.5 A below``."""
+    value = margin.margin
+    if value.value >= 0.0:
+        return f"{number_text(value)} below"
+    low, high = (None if end is None else -end for end in (value.high95, value.low95))
+    return f"{number_text(Value(-value.value, value.unit, value.u, low, high, value.kind))} beyond"
 
 
 def _weakest(outlook: Outlook) -> tuple[Case, int, Prediction] | None:
@@ -145,14 +178,14 @@ def _what_if(outlook: Outlook, answer: Answer) -> Answer:
     parts = []
     for case in dict.fromkeys(item.case.label for item in outlook.fewest):
         own = [item for item in outlook.fewest if item.case.label == case]
-        parts.append(_of_load(own, numbers))
+        parts.append(_of_load(outlook, own, numbers))
     text = "; ".join(parts)
     bearing = _bears(outlook, numbers)
-    text = f"Predicted with 95 %: {text}" + (f"; {bearing}" if bearing else "")
+    text = f"At 95 %, {text}" + (f"; {bearing}" if bearing else "")
     return replace(answer, sentence=f"{text}.", numbers=numbers)
 
 
-def _of_load(own: list[Fewest], numbers: Numbers) -> str:
+def _of_load(outlook: Outlook, own: list[Fewest], numbers: Numbers) -> str:
     """Return the fewest phases of one load, how hot they run, and what one fewer would do."""
     middle = own[len(own) // 2]
     case = middle.case
@@ -173,13 +206,19 @@ def _of_load(own: list[Fewest], numbers: Numbers) -> str:
     if others:
         said = ", ".join(f"{n or 'more than are fitted'} at {plain(t, 0)}{THIN}°C" for t, n in others.items())
         text += f" ({said})"
-    fewer = [item for item in case.found if item[0] < middle.count]
+    fewer = [count for count, _ in case.found if count < middle.count]
+    prediction = None
     if fewer:
-        count, prediction = fewer[-1]
-        temperature = prediction.quantities["regulator_temperature"]
-        held = f"would hold with a chance of {chance_text(prediction.probability)} only"
-        reached = f" at {number_text(temperature)}" if math.isfinite(temperature.value) else " as heat runs away"
-        text += f", while {phases_words(count)} {held}{reached}"
+        settings = {"phase_count": fewer[-1], **case.load, "coolant_temperature": middle.coolant}
+        prediction = ask(outlook.fitted, settings)
+    if prediction is not None:
+        count, temperature = fewer[-1], prediction.quantities["regulator_temperature"]
+        chance = chance_text(prediction.probability)
+        if math.isfinite(temperature.value):
+            reached = number_text(temperature)
+            text += f", while {phases_words(count)} would reach {reached} and hold with a chance of {chance}"
+        else:
+            text += f", while with {phases_words(count)} heat would run away"
         numbers[f"chance of {phases_words(count)}, {case.label}"] = prediction.probability
     return text
 

@@ -173,7 +173,7 @@ def _frame(figure: Figure, width: float, banner: str) -> tuple[list[Words], list
     head: list[tuple[str, float, str, bool]] = []
     if banner:
         head += [(line, 11.0, "red", True) for line in wrap(banner, 11.0, width)]
-    head += [(line, 17.0, "ink", True) for line in wrap(figure.title, 18.0, width)]
+    head += [(line, 17.0, "ink", True) for line in wrap(figure.title, 20.0, width)]
     head += [(line, 12.0, "soft", False) for line in wrap(f"{figure.subtitle}.", 12.2, width)]
     above, y = [], 4.0
     for text, size, ink, bold in head:

@@ -17,6 +17,7 @@ from phasewright.report.foresight import fewest_title, next_section, next_title,
 from phasewright.report.outlook import Outlook, outlook_of
 from phasewright.report.parts import SIMULATED, is_simulated, sentence, sort_answers
 from phasewright.report.questions import bench_section, first_section, heat_section, hold_section, waste_section
+from phasewright.report.split import split_blocks
 from phasewright.report.trust import trust_section
 
 
@@ -59,6 +60,11 @@ def _with(section: Section, more: list[Block]) -> Section:
     return replace(section, blocks=(*section.blocks, *more))
 
 
+def _why(outlook: Outlook | None) -> list[Block]:
+    """Return where the loss is and how the model compares with what was measured."""
+    return [] if outlook is None else [*split_blocks(outlook), *explained_blocks(outlook)]
+
+
 def _answered(analysis: Analysis) -> list[Block]:
     """Return the answers that belong to no other chapter, as those of what if."""
     return [Paragraph(sentence(clean(answer.sentence, 1200)), "answer long") for answer in sort_answers(analysis)[""]]
@@ -80,7 +86,9 @@ def guide_document(
         _front(analysis, outlook, plan),
         bench_section(analysis),
         hold_section(analysis),
-        _with(heat_section(analysis), explained_blocks(outlook) if outlook is not None else []),
+        _with(
+            heat_section(analysis), [*split_blocks(outlook), *explained_blocks(outlook)] if outlook is not None else []
+        ),
         waste_section(analysis),
         _with(first_section(analysis), runaway_blocks(outlook) if outlook is not None else []),
         *([whatif_section(analysis, outlook, _answered(analysis))] if outlook is not None else []),

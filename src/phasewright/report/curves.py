@@ -15,6 +15,8 @@ from phasewright.report.palette import light
 from phasewright.report.sketch import fit, text_width, wrap
 from phasewright.report.wording import plain
 
+BOLD = 1.12 * LABEL
+"""Size at which bold words of `LABEL` size are measured: they are wider."""
 BAND = 0.17
 """Opacity of a band; its line carries the reading."""
 
@@ -90,7 +92,7 @@ def label_ends(axes, ends: Sequence[tuple[float, object]], room: float, log: boo
     per_pixel = (to(high) - to(low)) / axes.get_window_extent().height
     placed = -math.inf
     for y, one in sorted(ends, key=lambda item: item[0]):
-        lines = [fit(line, LABEL, room) for line in wrap(one.label, LABEL, room)[:3]]
+        lines = [fit(line, BOLD, room) for line in wrap(one.label, BOLD, room)[:3]]
         half = 7.5 * len(lines) * per_pixel
         at = max(to(y), placed + half)
         placed = at + half
@@ -127,7 +129,7 @@ def _draw(axes, panel: Panel, room: float) -> None:
     if panel.span is not None:
         axes.set_ylim(*panel.span)
     _rulers(axes, panel)
-    _axis(axes, panel, columns)
+    _axis(axes, panel, columns, room)
     if panel.labels:
         label_ends(axes, _ends(panel), room, panel.log)
 
@@ -138,7 +140,7 @@ def _rulers(axes, panel: Panel) -> None:
         if not low <= ruler.at <= high:
             if panel.span is not None:
                 continue
-            reach = 1.25 * ruler.at if panel.log else ruler.at + 0.08 * (ruler.at - low)
+            reach = 2.5 * ruler.at if panel.log else ruler.at + 0.08 * (ruler.at - low)
             axes.set_ylim(low, max(high, reach))
         zero = ruler.ink != "limit"
         dash = "solid" if zero else (0, (8.0, 2.4))
@@ -146,32 +148,32 @@ def _rulers(axes, panel: Panel) -> None:
         if ruler.words:
             axes.annotate(
                 ruler.words,
-                (0.0, ruler.at),
+                (1.0, ruler.at),
                 xycoords=("axes fraction", "data"),
-                xytext=(4, 2),
+                xytext=(-2, 2),
                 textcoords="offset points",
                 fontsize=SMALL,
                 color=light(ruler.ink),
                 va="bottom",
-                ha="left",
+                ha="right",
                 zorder=6,
             )
 
 
-def _axis(axes, panel: Panel, columns: Sequence[float]) -> None:
+def _axis(axes, panel: Panel, columns: Sequence[float], room: float) -> None:
     if panel.log:
         axes.yaxis.set_major_locator(LogLocator(10.0))
         axes.yaxis.set_minor_locator(NullLocator())
         axes.yaxis.set_major_formatter(FuncFormatter(lambda y, _: f"{y:g}"))
     else:
-        axes.yaxis.set_major_locator(MaxNLocator(5 if panel.tall > 150 else 3, steps=[1, 2, 2.5, 5, 10]))
+        axes.yaxis.set_major_locator(MaxNLocator(6 if panel.tall > 150 else 4, steps=[1, 2, 2.5, 5, 10]))
         axes.yaxis.set_major_formatter(FuncFormatter(lambda y, _: plain(y, 0 if abs(y - round(y)) < 1e-6 else 1)))
     shown = columns if len(columns) <= 12 else columns[:: -(-len(columns) // 12)]
     axes.xaxis.set_major_locator(FixedLocator(list(shown)))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: plain(x, 0)))
     axes.grid(axis="y")
     axes.spines["left"].set_visible(False)
-    axes.set_title(panel.title, pad=8.0)
+    axes.set_title(fit(panel.title, BOLD + 1.0, axes.get_window_extent().width + room), pad=8.0)
 
 
 def draw_panels(panels: Sequence[Panel], layout: Layout, columns: int):
@@ -185,7 +187,7 @@ def draw_panels(panels: Sequence[Panel], layout: Layout, columns: int):
         order = [panels[i] for c in range(columns) for i in range(c, len(panels), columns)]
     rows = [order[i : i + count] for i in range(0, len(order), count)]
     labelled = [curve.label for panel in panels if panel.labels for curve in panel.curves]
-    room = min(max((text_width(label, LABEL) for label in labelled), default=0.0) + 14.0, 96.0) if labelled else 10.0
+    room = min(max((text_width(label, BOLD) for label in labelled), default=0.0) + 14.0, 100.0) if labelled else 10.0
     left, top, bottom, gap = 40.0, 32.0, 42.0, 30.0
     cell = (layout.width - gap * (count - 1)) / count
     heights = [max(panel.tall for panel in row) for row in rows]

@@ -14,7 +14,7 @@ from phasewright.report.document import Block, Column, Figure, Fold, Formula, He
 from phasewright.report.methods import TITLE
 from phasewright.report.outlook import Case, Outlook
 from phasewright.report.palette import DASHES
-from phasewright.report.parameters import board_parameters, instrument_table, parameter_table
+from phasewright.report.parameters import basis_table, board_parameters, instrument_table, parameter_table
 from phasewright.report.phases import HOLDS, mark_style, state_of
 from phasewright.report.series import phase_count
 from phasewright.report.tables import PHASES, STEP, VERDICT
@@ -43,6 +43,13 @@ def curve_of(case: Case, name: str, label: str = "", factor: float = 1.0) -> Cur
 
 def _finite(number: float | None, factor: float = 1.0) -> float:
     return number * factor if number is not None and math.isfinite(number) else math.nan
+
+
+def drawn_cases(outlook: Outlook) -> list[Case]:
+    """Return the loads that get a line: those tried at several phase counts, the heaviest where they are many."""
+    known = [case for case in outlook.cases if case.found]
+    several = [case for case in known if len({phase_count(f) for f in case.series.findings}) > 1]
+    return (several or known)[-MOST_DRAWN:]
 
 
 def dots_of(case: Case, name: str, places: Mapping[str, float], less: Mapping[str, float] | None = None) -> list[Dot]:
@@ -92,8 +99,8 @@ def compared_title(outlook: Outlook) -> str:
     worst = max(found, key=lambda item: abs(item[1].value - item[2].value))
     meet = sum(_meet(measured, said) for _, measured, said in found)
     return (
-        f"{meet} of {len(found)} settled rises agree with the model at 95 %; the largest difference is "
-        f"{plain(abs(worst[1].value - worst[2].value), 1)}{THIN}K, in {worst[0].step.name}"
+        f"{meet} of {len(found)} settled rises agree with the model; the largest difference is "
+        f"{plain(abs(worst[1].value - worst[2].value), 1)}{THIN}K ({worst[0].step.name})"
     )
 
 
@@ -105,7 +112,7 @@ def _meet(first: Value, second: Value) -> bool:
 
 
 def _compared_panels(outlook: Outlook) -> tuple[Panel, ...]:
-    cases = [case for case in outlook.cases if case.found][-MOST_DRAWN:]
+    cases = drawn_cases(outlook)
     said = {finding.step.name: value for finding, _, value in compared(outlook)}
     counts = tuple(sorted({float(count) for case in cases for count, _ in case.found}))
     dots = {case.label: dots_of(case, RISE, _places(case)) for case in cases}
@@ -206,7 +213,7 @@ def explained_blocks(outlook: Outlook) -> list[Block]:
     fitted = outlook.fitted
     blocks: list[Block] = [Heading("Measured against predicted", 3, "predicted")]
     if compared(outlook):
-        counts = len([case for case in outlook.cases if case.found][-MOST_DRAWN:])
+        counts = len(drawn_cases(outlook))
         blocks.append(
             Figure(
                 "predicted",
@@ -234,7 +241,9 @@ def explained_blocks(outlook: Outlook) -> list[Block]:
             "and a better data sheet or another step would help. Intervals are of 95 %.",
         )
     )
-    blocks.append(Fold("What the data say of the instruments", (instrument_table(fitted),)))
+    blocks.append(
+        Fold("The instruments, and where the first beliefs come from", (instrument_table(fitted), basis_table(fitted)))
+    )
     blocks.append(model_method(outlook))
     return blocks
 
@@ -278,17 +287,14 @@ def runaway_title(outlook: Outlook) -> str:
     if not known:
         return "How far heat is from running away cannot be said"
     finding, prediction = max(known, key=lambda pair: pair[1].quantities["loop_gain"].value)
-    gain, current = prediction.quantities["loop_gain"], prediction.quantities["rail_current"]
-    times = prediction.quantities["runaway_current"].value / current.value
-    return (
-        f"Heat runs away at {plain(times, 1)} times the current of {finding.step.name}, the nearest to it: there each "
-        f"kelvin brings {plain(gain.value, 3)}{THIN}K more"
-    )
+    quantities = prediction.quantities
+    times = quantities["runaway_current"].value / quantities["rail_current"].value
+    return f"Heat would run away at {plain(times, 1)} times the rail current of {finding.step.name}, the nearest step"
 
 
 def runaway_blocks(outlook: Outlook) -> list[Block]:
     """Return the distance to thermal runaway, for the chapter on limits."""
-    cases = [case for case in outlook.cases if case.found]
+    cases = drawn_cases(outlook)
     if not cases or not outlook.steps:
         return []
     table = Table(
@@ -317,7 +323,7 @@ def runaway_blocks(outlook: Outlook) -> list[Block]:
             "runaway",
             runaway_title(outlook),
             "Left: what one kelvin more brings through the loss that it adds, K for each K, logarithmic. "
-            "Right: rail current, A, logarithmic. Both against phase count; bands: 95 % intervals",
+            "Right: rail current, A. Both against phase count; bands: 95 % intervals",
             "Loop gain of heat: "
             + "; ".join(
                 f"{finding.step.name}: {number_text(prediction.quantities['loop_gain'])}"
@@ -348,6 +354,6 @@ def _runaway_panels(cases: Sequence[Case]) -> tuple[Panel, ...]:
             "Rail current / A",
             (Curve(away.label, "limit", DASHES[1], away.x, away.y, away.low, away.high),),
             dots,
-            log=True,
+            from_zero=True,
         ),
     )

@@ -9,17 +9,31 @@ from phasewright.findings import Analysis
 from phasewright.plan import Plan, PlannedStep, Readiness
 from phasewright.quantity import Value
 from phasewright.report.curves import Curve, Dot, Panel, Ruler, draw_panels
-from phasewright.report.document import Block, Bullets, Column, Figure, Fold, Formula, Method, Paragraph, Section, Table
+from phasewright.report.document import (
+    Block,
+    Bullets,
+    Cell,
+    Column,
+    Figure,
+    Fold,
+    Formula,
+    Method,
+    Paragraph,
+    Section,
+    Table,
+)
 from phasewright.report.escaping import clean
 from phasewright.report.methods import TITLE
 from phasewright.report.outlook import Ceiling, Fewest, Outlook
-from phasewright.report.palette import DASHES, SERIES
+from phasewright.report.palette import DASHES
 from phasewright.report.parts import sentence
 from phasewright.report.phases import mark_style, state_of
 from phasewright.report.series import group, phase_count
 from phasewright.report.tables import PHASES, STEP
 from phasewright.report.wording import THIN, chance_text, plain, setting_text, time_text
 
+COOLANT_INKS = ("ink", "purple", "soft")
+"""Not those of the loads."""
 ALIKE = 0.012
 """Share within which two ceilings count as one line."""
 
@@ -139,7 +153,7 @@ def _fewest_table(outlook: Outlook) -> Table:
     )
     return Table(
         "fewest-phases",
-        "Fewest phases that hold with 95 %, by load and coolant temperature",
+        "Fewest phases that hold with 95 %",
         (
             Column("load", "Load"),
             *(Column(f"coolant_{plain(c, 0)}_degC", f"Coolant at {plain(c, 0)}{THIN}°C") for c in outlook.coolants),
@@ -223,7 +237,7 @@ def _headroom_curves(outlook: Outlook, name: str) -> tuple[Curve, ...]:
         found.append(
             Curve(
                 f"coolant {span}{THIN}°C" if len(lines) == 1 else f"{span}{THIN}°C",
-                SERIES[index % len(SERIES)],
+                COOLANT_INKS[index % len(COOLANT_INKS)],
                 DASHES[index % len(DASHES)],
                 tuple(float(count) for count in own),
                 values,
@@ -292,43 +306,53 @@ def next_section(plan: Plan | Readiness) -> Section:
 
 
 def _preflight_table(readiness: Readiness) -> Table:
-    rows = []
-    for item in readiness.steps:
-        quantities = item.forecast.quantities
-        chance = item.forecast.chance_to_trip
-        rows.append(
-            (
-                item.name,
-                item.forecast.phase_count or None,
-                _load_words(item),
-                _known(quantities.get("phase_current")),
-                _known(quantities.get("regulator_temperature")),
-                "not known" if chance is None else chance_text(chance),
-                time_text(item.dwell) if item.runnable else None,
-                time_text(item.cool_down) if item.cool_down else None,
-                _stop_words(item) or None,
-                "measured" if item.measured else item.forecast.verdict,
-            )
-        )
-    return Table(
-        "preflight",
-        "Each step before it is run, from mild to severe",
-        (
-            STEP,
-            PHASES,
-            Column("load", "Load"),
-            Column("phase_current", "Current per phase", "A", "value"),
-            Column("regulator_temperature", "Hottest stage", "degC", "value"),
-            Column("chance_to_trip", "Chance to trip"),
-            Column("dwell", "Hold for"),
-            Column("cool_down", "Idle before"),
-            Column("stop", "Stop at"),
-            Column("go", "Go?"),
-        ),
-        tuple(rows),
+    steps = readiness.steps
+    shared = _shared_stops(steps)
+    waits = any(item.cool_down for item in steps)
+    columns = [
+        STEP,
+        PHASES,
+        Column("load", "Load"),
+        Column("phase_current", "Current per phase", "A", "value"),
+        Column("regulator_temperature", "Hottest stage", "degC", "value"),
+        Column("chance_to_trip", "Chance to trip"),
+        Column("dwell", "Hold for"),
+        *([Column("cool_down", "Idle before")] if waits else []),
+        Column("stop", "Stop at"),
+        Column("go", "Go?"),
+    ]
+    note = (
         "Predicted, once settled; ± is the half-width of the 95 % interval. Hold for: until it is settled and can be "
-        "shown to be. Stop at: the reading that ends the step at once.",
+        "shown to be. Stop at: the reading that ends the step at once."
     )
+    if shared:
+        note += f" Besides, every step ends at once at {', '.join(shared)}."
+    rows = tuple(_preflight_row(item, shared, waits) for item in steps)
+    return Table("preflight", "Each step before it is run, from mild to severe", tuple(columns), rows, note)
+
+
+def _preflight_row(item: PlannedStep, shared: Sequence[str], waits: bool) -> tuple[Cell, ...]:
+    quantities, chance = item.forecast.quantities, item.forecast.chance_to_trip
+    wait = [time_text(item.cool_down) if item.cool_down else None] if waits else []
+    stops = [text for text in _stops(item) if text not in shared]
+    return (
+        item.name,
+        item.forecast.phase_count or None,
+        _load_words(item),
+        _known(quantities.get("phase_current")),
+        _known(quantities.get("regulator_temperature")),
+        "not known" if chance is None else chance_text(chance),
+        time_text(item.dwell) if item.runnable else None,
+        *wait,
+        ", ".join(stops) or None,
+        "measured" if item.measured else item.forecast.verdict,
+    )
+
+
+def _shared_stops(steps: Sequence[PlannedStep]) -> list[str]:
+    """Return the readings that end every step alike, where there are several steps."""
+    found = [_stops(item) for item in steps]
+    return [text for text in found[0] if all(text in own for own in found)] if len(found) > 1 else []
 
 
 def _known(value: Value | None) -> Value | None:
@@ -336,11 +360,12 @@ def _known(value: Value | None) -> Value | None:
 
 
 def _load_words(item: PlannedStep) -> str:
+    """Return the load as short as it can be said: its number, else its name."""
     settings = item.forecast.step.settings
+    known = [name for name in ("package_power", "rail_current", "coolant_temperature") if name in settings]
+    names = known if known and known != ["coolant_temperature"] else ["load", *known]
     return ", ".join(
-        setting_text(name, settings[name]).removeprefix("package power ")
-        for name in ("load", "package_power", "rail_current", "coolant_temperature")
-        if name in settings
+        setting_text(name, settings[name]).removeprefix("package power ") for name in names if name in settings
     )
 
 
@@ -352,19 +377,19 @@ _SHORT = {
 }
 
 
-def _stop_words(item: PlannedStep) -> str:
-    """Return the readings that end a step: ``regulator 110 °C, rail 296 A``."""
-    return ", ".join(
+def _stops(item: PlannedStep) -> list[str]:
+    """Return the readings that end a step: ``regulator 110 °C``, ``rail 296 A``."""
+    return [
         f"{_SHORT[stop.channel]} {plain(stop.threshold, 0)}{THIN}{'°C' if stop.unit == 'degC' else stop.unit}"
         for stop in item.forecast.stops
         if stop.action == "stop" and stop.unit != "s" and stop.channel in _SHORT
-    )
+    ]
 
 
 def _reasons_table(readiness: Readiness) -> Block:
     """Return why a step is not simply a go; a sentence where every one is."""
     rows = [
-        f"{clean(item.name)}: {item.forecast.verdict}. {clean('; '.join(item.forecast.reasons), 900)}."
+        sentence(f"{clean(item.name)} is a {item.forecast.verdict}: {clean('; '.join(item.forecast.reasons), 900)}")
         for item in readiness.steps
         if item.forecast.verdict != "go" and not item.measured
     ]

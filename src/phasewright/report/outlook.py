@@ -12,7 +12,9 @@ from phasewright.model import Fitted, Prediction, predict
 from phasewright.report.series import Series, group, phase_count
 
 DRAWS = 300
-"""Enough to tell 95 % from less; the guide asks some two hundred times."""
+"""Enough to find a way by; the guide asks some hundred times."""
+SURE_DRAWS = 4000
+"""For a chance that is printed."""
 LEVEL = 0.95
 MOST_CASES = 4
 MOST_COUNTS = 12
@@ -54,7 +56,7 @@ class Fewest:
     count: int | None
     """None: no phase count that is fitted holds."""
     prediction: Prediction | None
-    """Of that count; of all phases where none holds."""
+    """Of that count; None where none holds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +95,10 @@ class _Asker:
         self.fitted = fitted
         self.refused: dict[str, None] = {}
 
-    def ask(self, settings: Mapping[str, float]) -> Prediction | None:
+    def ask(self, settings: Mapping[str, float], draws: int = DRAWS) -> Prediction | None:
         """Return the prediction, None where the bench forbids the setting or the data cannot decide."""
         try:
-            return predict(self.fitted, settings, draws=DRAWS)
+            return predict(self.fitted, settings, draws=draws)
         except NotReady as error:
             self.refused |= dict.fromkeys(f"{fault.what} - {fault.mend}" for fault in error.faults)
         except (BenchFault, ValueError) as error:
@@ -106,7 +108,7 @@ class _Asker:
 
 def ask(fitted: Fitted, settings: Mapping[str, float]) -> Prediction | None:
     """Return the prediction, None where the bench forbids the setting or the data cannot decide."""
-    return _Asker(fitted).ask(settings)
+    return _Asker(fitted).ask(settings, SURE_DRAWS)
 
 
 def outlook_of(analysis: Analysis, fitted: Fitted) -> Outlook:
@@ -206,23 +208,28 @@ def coolants_of(analysis: Analysis) -> tuple[float, ...]:
 
 def _fewest(asker: _Asker, case: Case, coolant: float, counts: Sequence[int]) -> Fewest:
     """Return the fewest phases that hold; more phases never hold worse here, so halving finds them."""
-    found: dict[int, Prediction | None] = {}
 
-    def holds(index: int) -> bool:
-        prediction = asker.ask({"phase_count": counts[index], **case.load, "coolant_temperature": coolant})
-        found[counts[index]] = prediction
-        return prediction is not None and prediction.probability >= LEVEL and prediction.verdict != "unknown"
+    def asked(index: int, draws: int = DRAWS) -> Prediction | None:
+        return asker.ask({"phase_count": counts[index], **case.load, "coolant_temperature": coolant}, draws)
 
-    low, high = 0, len(counts) - 1
-    if not counts or not holds(high):
-        return Fewest(case, coolant, None, found.get(counts[high]) if counts else None)
+    low, high = 0, len(counts)
     while low < high:
         middle = (low + high) // 2
-        if holds(middle):
+        if holds(asked(middle)):
             high = middle
         else:
             low = middle + 1
-    return Fewest(case, coolant, counts[high], found[counts[high]])
+    # Few draws have shown the way; enough of them decide, one phase count up or down.
+    for index in range(max(high - 1, 0), len(counts)):
+        found = asked(index, SURE_DRAWS)
+        if holds(found):
+            return Fewest(case, coolant, counts[index], found)
+    return Fewest(case, coolant, None, None)
+
+
+def holds(prediction: Prediction | None) -> bool:
+    """Tell whether every limit that is known holds with 95 %."""
+    return prediction is not None and prediction.probability >= LEVEL and prediction.verdict != "unknown"
 
 
 def _ceilings(

@@ -99,7 +99,6 @@ def parameter_table(fitted: Fitted, name: str, title: str, parameters: Sequence[
             Column("prior", "Before the data", "", "value"),
             Column("posterior", "Now", "", "value"),
             Column("decided_by", "Decided by"),
-            Column("basis", "Where the first belief comes from"),
         ),
         tuple(
             (
@@ -108,11 +107,20 @@ def parameter_table(fitted: Fitted, name: str, title: str, parameters: Sequence[
                 before(fitted, item),
                 now(fitted, item),
                 decided_text(item),
-                item.basis,
             )
             for item in parameters
         ),
         note,
+    )
+
+
+def basis_table(fitted: Fitted) -> Table:
+    """Return where the first belief of every parameter comes from."""
+    return Table(
+        "parameter-sources",
+        "Where the first beliefs come from",
+        (Column("parameter", "Parameter"), Column("symbol", "Symbol"), Column("basis", "From")),
+        tuple((parameter_title(item.name), item.symbol, item.basis) for item in fitted.parameters),
     )
 
 
