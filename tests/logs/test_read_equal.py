@@ -233,3 +233,65 @@ def test_map_by_position_forces_numbers(tmp_path, monkeypatch):
     assert fast == slow
     column = read_log(path, entry).columns["a_W"]
     assert column[~np.isnan(column)].tolist() == [float(i) for i in range(0, 40, 3)]
+
+
+SPELLINGS = ("utf-8", "cp1252", "both")
+
+
+@st.composite
+def worded(draw):
+    """Return a table with units in cells, words beyond ASCII, blanks between columns."""
+    generator = random.Random(draw(st.integers(0, 2**32)))
+    delimiter = draw(st.sampled_from([",", ";", "\t", "   ", " ", "  \t"]))
+    blank = delimiter.strip() == ""
+    unit = draw(st.sampled_from(["°C", "W", "mW", "%", "A"]))
+    other = draw(st.sampled_from([unit, "W", "mW", ""]))
+    dirt = draw(st.sampled_from([0.0, 0.02, 0.2]))
+    spelling = draw(st.sampled_from(SPELLINGS))
+    form = draw(st.sampled_from(["{:.2f}", "{:d}", "{!r}", "{:.4e}"]))
+    apart = "" if blank else draw(st.sampled_from(["", " ", "  "]))
+    lines = [delimiter.join(["Time", "a", "b", "wort"])]
+    for row in range(draw(st.integers(2, 40))):
+        value = generator.uniform(-100, 1000)
+        text = form.format(int(value)) if "d}" in form else form.format(value)
+        tail = other if generator.random() < dirt else unit
+        word = generator.choice(["gut", "Lüfter", "°", "naïve"]) if generator.random() < 0.5 else "ok"
+        cell = f"{text}{apart}{tail}" if generator.random() >= dirt else generator.choice(["n/a", "12", "", "3m", "x"])
+        cells = [stamps("isoZ", 1000 * row)[0], cell or "-", repr(generator.uniform(0, 1)), word]
+        if generator.random() < dirt:
+            cells = cells[: generator.randint(1, 4)]
+        lines.append(delimiter.join(cells))
+    encoded = []
+    for index, line in enumerate(lines):
+        codec = "utf-8" if spelling == "utf-8" or (spelling == "both" and index < 12) else "cp1252"
+        encoded.append(line.encode(codec))
+    return b"\n".join(encoded) + b"\n"
+
+
+@QUIET
+@given(data=worded(), block=st.sampled_from([150, 600, 1 << 20]))
+def test_blocks_equal_lines_with_words_and_units(tmp_path, monkeypatch, data, block):
+    path = tmp_path / "log.csv"
+    path.write_bytes(data)
+    fast, slow = both(path, monkeypatch, block)
+    assert fast == slow
+
+
+@QUIET
+@given(
+    numbers=st.lists(
+        st.one_of(
+            st.floats(allow_nan=False, allow_infinity=False),
+            st.floats(1e-20, 1e20),
+            st.floats(0.0009, 1000).map(lambda x: -x),
+            st.integers(0, 2**64).map(float),
+        ),
+        min_size=20, max_size=60,
+    )
+)  # fmt: skip
+def test_numbers_printed_in_full_read_back(tmp_path, numbers):
+    path = tmp_path / "log.csv"
+    path.write_text("t_s,v_W\n" + "".join(f"{i},{x!r}\n" for i, x in enumerate([0.5, *numbers])))
+    got = read_log(path).columns["v_W"].tolist()[1:]
+    for x, y in zip(numbers, got, strict=True):
+        assert x == y or (math.isnan(y) and abs(x) >= 9.8e37)

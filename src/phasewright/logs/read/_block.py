@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from phasewright.bench import escape
+from phasewright.quantity import unit_symbol
+
 from ._blockstamps import StampReader
 from ._blocktools import both, lines_with, stripped
-from ._cells import WORDS
+from ._cells import WIDE, WORDS
 from ._digits import read_decimals, words_over
 from ._layout import Layout
-from ._source import PAD
+from ._longdigits import read_long
+from ._source import PAD, PADDING, is_utf8
 
+_UNIT_CELL = re.compile(rb"[ \t]*[+-]?[0-9.,]+(?:[eE][+-]?[0-9]+)?[ ]*([^0-9 \t.,+-][^ \t]{0,7})[ \t]*")
 _COMMENT_STARTS = np.frombuffer(b"#%!;/ \t", dtype=np.uint8)
 
 
@@ -42,8 +48,21 @@ class Block:
     """By field."""
     empty: dict[int, np.ndarray] = field(default_factory=dict)
     """Rows with an empty cell, by field."""
+    split_units: dict[int, np.ndarray] = field(default_factory=dict)
+    """Rows whose cell carries the unit of its column, by field."""
+    cells: dict[int, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)
+    """Start and stop of the cells of such columns."""
+    foreign_rows: np.ndarray | None = None
+    """Rows with letters beyond ASCII."""
+    foreign: bool = False
+    """Those rows were not UTF-8 and were read as cp1252."""
     line_ends: np.ndarray | None = None
     """Index of every line feed in `data`, int64 (line_count,)."""
+
+    def cell_text(self, i: int, row: int) -> str:
+        """Return a cell of a column whose cells carry units, for people."""
+        start, stop = self.cells[i]
+        return escape(self.data[int(start[row]) : int(stop[row])].decode().strip(), 40)
 
 
 class BlockReader:
@@ -52,8 +71,9 @@ class BlockReader:
     def __init__(self, layout: Layout):
         self.layout = layout
         delimiter = " " if layout.delimiter == WORDS else layout.delimiter
+        delimiter = "\t" if delimiter == WIDE else delimiter
         self.mark = ord(delimiter) if len(delimiter) == 1 and ord(delimiter) < 128 else -1
-        self.blanks = layout.delimiter == WORDS
+        self.blanks = {WORDS: _single_blanks, WIDE: _wide_blanks}.get(layout.delimiter)
         self.count = layout.width + layout.trailing + (layout.comma_fraction >= 0)
         self.stamps = StampReader(layout.plan)
         self.usable = self.mark >= 0 and self.count >= 2 and self.stamps.usable
@@ -65,8 +85,11 @@ class BlockReader:
         """Return a block of whole lines (between PAD bytes) as columns; None when nothing in it can be taken so."""
         if not self.usable:
             return None
-        if self.blanks:
-            data = _single_blanks(data)
+        if self.blanks is not None:
+            data = self.blanks(data)
+        spelling = None
+        if not data.isascii():
+            data, spelling = _spelling(data)
         bytes_ = np.frombuffer(data, dtype=np.uint8)
         ends = np.flatnonzero(bytes_ == 10)
         ends = ends[np.searchsorted(ends, PAD) :] if len(ends) and ends[0] < PAD else ends
@@ -74,7 +97,7 @@ class BlockReader:
         cuts, good = self._cuts(bytes_, ends)
         if cuts is None:
             return None
-        starts, stops, good = self._bounds(bytes_, data, cuts, ends, good)
+        starts, stops, good = self._bounds(bytes_, data, cuts, ends, good, spelling)
         if not len(stops[0]):
             return None
         words = words_over(bytes_)
@@ -90,6 +113,9 @@ class BlockReader:
             stops = [a[keep] for a in stops]
             good = keep if good is None else good[keep]
         block = Block(data, lines, good, raw, zoned, line_ends=ends)
+        if spelling is not None:
+            marked = lines_with(bytes_ > 127, ends, good)
+            block.foreign_rows, block.foreign = np.flatnonzero(marked), spelling.foreign
         for i, mark in self.numbers:
             self._column(block, i, mark, bytes_, words, *self._field(i, starts, stops))
         return block
@@ -122,7 +148,7 @@ class BlockReader:
         table = marks[np.repeat(fits, per_line)].reshape(-1, inner)
         return table, np.flatnonzero(fits)
 
-    def _bounds(self, bytes_, data: bytes, cuts, ends, good):
+    def _bounds(self, bytes_, data: bytes, cuts, ends, good, spelling):
         """Return (starts, stops of every field, good lines) without lines that quotes or other bytes make doubtful."""
         lines_start = np.empty(len(ends), dtype=np.int64)
         lines_start[0] = PAD
@@ -142,8 +168,8 @@ class BlockReader:
             doubtful = np.isin(first, _COMMENT_STARTS)
             if doubtful.any():
                 fine = ~doubtful
-        if not data.isascii():
-            plain = ~lines_with(bytes_ > 127, ends, good)
+        if spelling is not None and spelling.mixed is not None:
+            plain = ~(spelling.mixed if good is None else spelling.mixed[good])
             fine = plain if fine is None else fine & plain
         if b'"' in data:
             quoted_fine = self._unquote(bytes_, ends, good, starts, stops)
@@ -189,8 +215,7 @@ class BlockReader:
     def _column(self, block: Block, i: int, mark: int, bytes_, words, start, stop) -> None:
         """Read one numeric column; put aside what is not plain."""
         if not self.plain[i]:
-            block.values[i] = np.full(len(start), np.nan)
-            block.odd_cells[i] = Cells(np.arange(len(start)), start, stop)
+            self._column_with_units(block, i, mark, bytes_, words, start, stop)
             return
         found = read_decimals(bytes_, words, start, stop, mark)
         if not self.decided:
@@ -203,6 +228,28 @@ class BlockReader:
             if len(odd):
                 self._second_try(block, i, mark, bytes_, words, start[odd], stop[odd], odd, values)
         block.values[i] = values
+
+    def _column_with_units(self, block: Block, i: int, mark: int, bytes_, words, start, stop) -> None:
+        """Read a column whose cells carry their unit: all that end as the middle one does, the rest put aside."""
+        values = np.full(len(start), np.nan)
+        block.values[i] = values
+        good = np.zeros(len(start), dtype=bool)
+        middle = len(start) // 2
+        match = _UNIT_CELL.fullmatch(block.data[int(start[middle]) : int(stop[middle])])
+        if match is not None and self.decided and unit_symbol(match[1].decode()) == self.layout.styles[i].unit:
+            tail = match[1]
+            good = words[stop - 8] >> np.uint64(8 * (8 - len(tail))) == np.uint64(int.from_bytes(tail, "little"))
+            good &= stop - start > len(tail)
+            begin, end = stripped(bytes_, start, np.where(good, stop - len(tail), stop))
+            found = read_decimals(bytes_, words, begin, end, mark)
+            if found.good is not None:
+                good &= found.good
+            values[good] = found.floats()[good]
+            block.split_units[i] = np.flatnonzero(good)
+            block.cells[i] = (start, stop)
+        odd = np.flatnonzero(~good)
+        if len(odd):
+            block.odd_cells[i] = Cells(odd, start[odd], stop[odd])
 
     def _second_try(self, block: Block, i: int, mark: int, bytes_, words, start, stop, odd, values) -> None:
         """Read cells with blanks around them or an exponent; put the rest aside."""
@@ -225,20 +272,60 @@ class BlockReader:
         if self.decided:
             good = _scientific(bytes_, words, start, stop, mark, values, odd)
         left = np.flatnonzero(~good)
+        if len(left) > 8 and self.decided:
+            marks = np.flatnonzero(bytes_ == mark)
+            long, good = read_long(bytes_, words, start[left], stop[left], mark, marks)
+            values[odd[left[good]]] = long[good]
+            left = left[~good]
         if len(left):
             values[odd[left]] = np.nan
             block.odd_cells[i] = Cells(odd[left], start[left], stop[left])
 
 
+@dataclass(slots=True)
+class _Spelling:
+    """How the letters beyond ASCII of a block are written."""
+
+    foreign: bool = False
+    """As cp1252; the block was put into UTF-8."""
+    mixed: np.ndarray | None = None
+    """Lines, bool (n,), that are not UTF-8 in a block where others are."""
+
+
+def _spelling(data: bytes) -> tuple[bytes, _Spelling]:
+    """Return a block in UTF-8 and how it was written."""
+    if is_utf8(data):
+        return data, _Spelling()
+    lines = data[PAD:-PAD].split(b"\n")[:-1]
+    odd = np.array([not line.isascii() and not is_utf8(line) for line in lines])
+    if any(not line.isascii() and not bad for line, bad in zip(lines, odd.tolist(), strict=True)):
+        return data, _Spelling(mixed=odd)
+    return data.decode("cp1252", errors="replace").encode("utf-8"), _Spelling(foreign=True)
+
+
 def _single_blanks(data: bytes) -> bytes:
     """Return lines with every run of blanks and tabs as one blank, none at either end."""
-    head, body = data[:PAD], data[PAD:-PAD]
-    if b"\t" in body:
-        body = body.replace(b"\t", b" ")
+    body = data[PAD:-PAD].replace(b"\t", b" ")
     while b"  " in body:
         body = body.replace(b"  ", b" ")
-    body = body.replace(b"\r\n", b"\n").replace(b" \n", b"\n").replace(b"\n ", b"\n")
-    return head + body.removeprefix(b" ") + head
+    return _tidied(body)
+
+
+def _wide_blanks(data: bytes) -> bytes:
+    """Return lines with every tab and every run of two blanks or tabs or more as one tab, none at either end."""
+    body = data[PAD:-PAD].replace(b"\t", b"  ")
+    while b"   " in body:
+        body = body.replace(b"   ", b"  ")
+    return _tidied(body.replace(b"  ", b"\t"))
+
+
+def _tidied(body: bytes) -> bytes:
+    """Return lines without blanks, tabs and carriage returns at their ends, between PAD bytes."""
+    while b"\r\n" in body:
+        body = body.replace(b"\r\n", b"\n")
+    for blank in (b" ", b"\t"):
+        body = body.replace(blank + b"\n", b"\n").replace(b"\n" + blank, b"\n")
+    return b"".join((PADDING, body.lstrip(b" \t"), PADDING))
 
 
 def _scientific(bytes_, words, start, stop, mark: int, values: np.ndarray, rows: np.ndarray) -> np.ndarray:

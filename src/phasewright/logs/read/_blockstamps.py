@@ -229,6 +229,8 @@ class StampReader:
         try:
             date = text[at : at + width].decode("ascii")
             if compact:
+                if not date.isdigit():
+                    return None
                 return times.day_number(int(date[:4]), int(date[4:6]), int(date[6:8])) * times.DAY
             return times.date_days(date, self.plan.order, self.plan.stated) * times.DAY
         except (ValueError, times.Doubt):

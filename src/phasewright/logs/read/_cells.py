@@ -32,7 +32,7 @@ def split_line(line: str, delimiter: str) -> list[str]:
     if delimiter == WORDS:
         return re.split(r"[ \t]+", line.strip(" \t"))
     if delimiter == WIDE:
-        return re.split(r"[ ]{2,}|[ ]*\t[ ]*", line.strip())
+        return re.split(r"[ \t]{2,}|\t", line.strip(" \t"))
     return line.split(delimiter)
 
 

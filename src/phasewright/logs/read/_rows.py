@@ -181,11 +181,16 @@ class RowReader(LineJudge):
                 if len(inside):
                     line = first_line + int(inside[0] if good is None else good[inside[0]])
                     self.notes.say(*numbers.EMPTY, line, name, count=len(inside))
+            split = block.split_units.get(i)
+            if split is not None:
+                self._say_split(block, split, i, style, name, start, stop, first_line, good)
             odd = block.odd_cells.get(i)
             if odd is not None:
                 low, high = (int(k) for k in np.searchsorted(odd.rows, (start, stop)))
                 if high > low:
                     self._odd_cells(block, odd, low, high, style, name, values, start, first_line, good)
+        if block.foreign_rows is not None:
+            self._say_foreign(block, start, stop, first_line, good)
         self.row_count += stop - start
         if not few:
             self.push(block.raw if whole else block.raw[start:stop], columns, breaks)
@@ -197,6 +202,31 @@ class RowReader(LineJudge):
             held.extend([math.nan] * (stop - start) if values is None else values.tolist())
         if len(self._raw) >= CHUNK:
             self.flush()
+
+    def _say_foreign(self, block: Block, start: int, stop: int, first_line: int, good: np.ndarray | None) -> None:
+        """Count the rows [start, stop) that hold letters beyond ASCII."""
+        low, high = np.searchsorted(block.foreign_rows, (start, stop))
+        if low == high:
+            return
+        if not block.foreign:
+            self.utf8_lines += int(high - low)
+            return
+        row = int(block.foreign_rows[low])
+        self.cp1252_lines += int(high - low)
+        self.all_plain = False
+        line = first_line + (row if good is None else int(good[row]))
+        self.notes.say("repair", "line that is not UTF-8, read as cp1252", line, count=int(high - low))
+
+    def _say_split(self, block, split, i, style, name, start, stop, first_line, good) -> None:
+        """Count the cells of rows [start, stop) whose unit was split off."""
+        low, high = np.searchsorted(split, (start, stop))
+        if low == high:
+            return
+        row = int(split[low])
+        line = first_line + (row if good is None else int(good[row]))
+        words = f"unit {style.unit} split from the number"
+        self.notes.say("repair", words, line, name, count=int(high - low), shown=block.cell_text(i, row))
+        self.all_plain = False
 
     def _odd_cells(self, block, odd, low, high, style, name, values, start, first_line, good) -> None:
         """Read cells [low, high) that are not plain into `values`, whose first is row `start`; each text once."""
