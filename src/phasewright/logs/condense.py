@@ -43,6 +43,8 @@ class Intervals:
     stamps [s]."""
     mark_u: float
     """The part of `stamp_u` that knowing the averaging would not take away [s]."""
+    cut_u: float
+    """The part of `stamp_u` that comes from cut stamps [s]."""
     stamp_at: str
     stamp_lag: float
     """How far the end of a reading lies after its stamp [s]."""
@@ -51,13 +53,12 @@ class Intervals:
     condensed: bool = False
 
 
-def stamp_cut(time_ns: np.ndarray, absolute: bool) -> tuple[float, float]:
+def stamp_cut(time_ns: np.ndarray) -> tuple[float, float]:
     """Return how far readings lie after their stamps on average because the stamps were cut, and its doubt [s].
 
     Stamps that are whole seconds (tenths, ...) although their distances vary have lost what came after: half a step is
-    added, with the rectangular doubt of one step (they may have been rounded instead). Whole-second calendar stamps at a
-    perfectly even distance may be exact or cut, so nothing is added and the doubt reaches one step. An even elapsed time
-    is taken as it is.
+    added, with the rectangular doubt of one step (they may have been rounded instead). Whole-second stamps at an even
+    distance may be exact or cut, so nothing is added and the doubt reaches one step.
     """
     head = np.asarray(time_ns[:4096])
     if len(head) < 3:
@@ -67,12 +68,12 @@ def stamp_cut(time_ns: np.ndarray, absolute: bool) -> tuple[float, float]:
     if not len(distance):
         return 0.0, 0.0
     period = float(np.median(distance))
-    even = float(np.mean(np.abs(distance - period) < 1000)) > 0.9 and not np.any(distance < 0.7 * period)
+    even = float(np.mean(np.abs(distance - period) < 1000)) > 0.9 and not np.any(np.diff(head) < 0.7 * period)
     for step in (1_000_000_000, 100_000_000, 10_000_000):
         if np.any(head % step):
             continue
         if even:
-            return (0.0, 0.5 * step * 1e-9) if absolute and step == 1_000_000_000 and period < 5e9 else (0.0, 0.0)
+            return (0.0, 0.5 * step * 1e-9) if step == 1_000_000_000 and period < 5e9 else (0.0, 0.0)
         return (0.5 * step * 1e-9, step * 1e-9 / 12**0.5) if step > 0.02 * period else (0.0, 0.0)
     return 0.0, 0.0
 
@@ -113,7 +114,7 @@ def condense(
     """
     period = _period(trace)
     fast = np.isfinite(period) and period > 0 and 1.0 / period >= fast_rate * 0.999
-    cut, cut_u = stamp_cut(trace.time_ns, trace.absolute)
+    cut, cut_u = stamp_cut(trace.time_ns)
     doubt = (stamp_doubt(trace.averaging, trace.stamp_at, period) ** 2 + cut_u**2) ** 0.5
     known = trace.averaging if trace.averaging is not None else period
     mark = (stamp_doubt(known, trace.stamp_at, period) ** 2 + cut_u**2) ** 0.5
@@ -145,7 +146,7 @@ def condense(
         value, low, high, averaging = column[2], None, None, trace.averaging
     return Intervals(
         trace.channel, trace.unit, trace.log, zero_ns, start, end, value, segments, period, averaging,
-        trace.averaging, doubt, mark, trace.stamp_at, float(moved), low, high, bool(fast),
+        trace.averaging, doubt, mark, cut_u, trace.stamp_at, float(moved), low, high, bool(fast),
     )
 
 

@@ -138,7 +138,7 @@ def _match_pair(pair: _Pair, bounds: Bounds) -> list[Match]:
                         f"{pair.theirs.channel} (best match {signal:.1f} times its noise)")]
     offsets = [p.offset for p in found.peaks[:3] if p.score > 0.4 * peak.score]
     placed = _joined(_place(pair, offsets, peak.drift, found.lag_width, blank), pair, found.lag_width, blank)
-    if bounds.wish is None and found.ratio > REFUSE_RATIO and len(placed) == 1:
+    if bounds.wish is None and found.ratio > REFUSE_RATIO and not _any_clear(pair, placed):
         return [replace(
             blank, status="ambiguous", offset=peak.offset, candidates=_listed(found), overlap=peak.overlap,
             note=f"{len(found.peaks)} offsets fit nearly alike (second peak {found.ratio:.2f} of the first); choose one "
@@ -149,6 +149,23 @@ def _match_pair(pair: _Pair, bounds: Bounds) -> list[Match]:
             return [replace(blank, candidates=_listed(found), note=f"{pair.theirs.channel} explains only "
                             f"{100 * max(explained, 0.0):.0f} % of the changes of {pair.ours.channel} at the best offset")]
     return placed
+
+
+def _any_clear(pair: _Pair, placed: list[Match]) -> bool:
+    """Whether the clock was set and one of the stretches is where it is without a rival: the others hang on it."""
+    if len(placed) < 2:
+        return False
+    x = pair.ours
+    stamp = x.end[pair.first : pair.last] - x.stamp_lag
+    for match in placed:
+        a, b = np.searchsorted(stamp, [match.first - 1e-6, match.last + 1e-6])
+        if match.overlap < 60.0 or b - a < 2 * _FEWEST:
+            continue
+        part = integrate(x, pair.first + int(a), pair.first + int(b))
+        alone = correlate_edges(pair.yours, part, window=pair.window, pivot=match.pivot)
+        if alone.peaks and alone.ratio < 0.8 and abs(alone.peaks[0].offset - match.offset) < alone.lag_width:
+            return True
+    return False
 
 
 def _explained(pair: _Pair, match: Match) -> float:
@@ -280,7 +297,7 @@ def _halves(pair: _Pair, step: ClockStep, lag_width: float, blank: Match) -> lis
         own = replace(blank, first=span[0], last=span[1], pivot=0.5 * sum(span))
         base = offset + step.drift * 1e-6 * (own.pivot - blank.pivot)
         halves.append(_refine(part, base, step.drift, lag_width, own)[0])
-    return _lend(halves, step)
+    return _lend(pair, halves, step)
 
 
 def _set_by(halves: list[Match]) -> float:
@@ -303,8 +320,11 @@ def _cost(pair: _Pair, matches: list[Match], edges: list[int]) -> float:
     return total
 
 
-def _lend(halves: list[Match], step: ClockStep) -> list[Match] | None:
-    """A half too short to be placed by itself keeps the other's offset, moved by the clock step; None if neither can."""
+def _lend(pair: _Pair, halves: list[Match], step: ClockStep) -> list[Match] | None:
+    """A half too short to be placed by itself keeps the other's offset, moved by the clock step.
+
+    None when neither can be placed, or when the one left over would lie off the record, where nothing speaks for it.
+    """
     placed = [match for match in halves if match.status == "aligned"]
     if not placed:
         return None
@@ -315,6 +335,9 @@ def _lend(halves: list[Match], step: ClockStep) -> list[Match] | None:
             out.append(match)
             continue
         offset = base.offset + base.drift * 1e-6 * (match.pivot - base.pivot) + move
+        low, high = pair.yours.span
+        if match.first + offset < low - 1.0 or match.last + offset > high + 1.0:
+            return None
         out.append(replace(
             match, status="aligned", offset=offset, offset_u=((base.offset_u or 0.0) ** 2 + LEAST_STEP**2) ** 0.5,
             drift=base.drift, drift_u=base.drift_u, averaging=base.averaging,
@@ -384,7 +407,15 @@ def _match_of(
         offset, drift, pivot = _invert(offset, drift, pivot)
     slow, fast = (pair.theirs, pair.ours) if swapped else (pair.ours, pair.theirs)
     # An averaging that is not stated was fitted, so only the stamp's own doubts of the slow channel remain.
-    doubt = (slow.mark_u**2 + fast.stamp_u**2 + answer.open_u**2) ** 0.5
+    # Between two readings of a fast log that is no faster than the slow one's averaging an edge may lie anywhere; few of
+    # the readings have an edge so near (a fourth root where independent ones would have a square root).
+    grain_u = 0.02 * fast.period
+    if fit.averaging < 2.0 * fast.period:
+        grain_u = fast.period / 12**0.5 / max(fit.informative, 1.0) ** 0.25
+    # Stamps that were cut slide against the readings by up to a step over the record; the grain does not spread better.
+    length = max(float(used[-1] - used[0]), 1.0)
+    drift_u = (drift_u**2 + (1e6 * slow.cut_u / length) ** 2 + (1e6 * 12**0.5 * grain_u / length) ** 2) ** 0.5
+    doubt = (slow.mark_u**2 + fast.stamp_u**2 + answer.open_u**2 + grain_u**2) ** 0.5
     return replace(
         blank, status="aligned", offset=offset, offset_u=(fit.offset_u**2 + doubt**2) ** 0.5, drift=drift,
         drift_u=drift_u, pivot=pivot, averaging=None if swapped else fit.averaging,

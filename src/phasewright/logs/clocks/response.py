@@ -62,7 +62,7 @@ def fit_response(
     loose = search.fit(plain.offset, plain.drift, max(plain.averaging, 0.3 * slow.period), free=True)
     if loose is None:
         return Response(plain, 0.0, 0.0, "")
-    if stated is not None and not _contradicts(loose, plain, stated, slow.period):
+    if stated is not None and not _contradicts(loose, plain, stated, slow.period, fast.period):
         return Response(plain, 0.0, 0.0, "")
     if stated is not None:
         return _against_stated(plain, loose, _fit_lag(search, plain, guess, loose.averaging), stated, fast.period)
@@ -80,11 +80,11 @@ def fit_response(
     return _average(options)
 
 
-def _contradicts(loose: ClockFit, plain: ClockFit, stated: float, period: float) -> bool:
-    """Whether the edges are clearly longer or shorter than the stated averaging makes them."""
+def _contradicts(loose: ClockFit, plain: ClockFit, stated: float, period: float, grain: float) -> bool:
+    """Whether the edges are clearly longer or shorter than the stated averaging, and the grain of the fast log, make them."""
     off = abs(loose.averaging - stated)
     doubt = loose.averaging_u or 0.0
-    return off > max(5.0 * doubt, _MARKED * max(stated, 0.5 * period)) and plain.cost - loose.cost > _CLEAR
+    return off > max(5.0 * doubt, _MARKED * max(stated, 0.5 * period), 1.5 * grain) and plain.cost - loose.cost > _CLEAR
 
 
 def _fit_lag(search: _Search, plain: ClockFit, averaging: float, loose: float) -> Response | None:

@@ -147,7 +147,7 @@ def _coarse(drive: _Drive, x: Intervals, a: int, b: int, low: float, high: float
         y = drive.columns[:, column]
         edge = np.concatenate([[drive.time[0] - 1.0], drive.time])
         signal = Intervals(
-            "", "W", "", 0, edge[:-1], edge[1:], y, ((0, len(y)),), 1.0, 1.0, 1.0, 0.0, 0.0, "end", 0.0, condensed=True
+            "", "W", "", 0, edge[:-1], edge[1:], y, ((0, len(y)),), 1.0, 1.0, 1.0, 0.0, 0.0, 0.0, "end", 0.0, condensed=True
         )
         found = correlate_edges(integrate(signal), mine, window=20.0, low=low, high=high, peak_count=4)
         starts += [peak.offset for peak in found.peaks if all(abs(peak.offset - s) > 30.0 for s in starts)]
