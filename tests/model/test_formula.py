@@ -10,22 +10,36 @@ from phasewright import physics
 from phasewright.model.formula import Load, input_of, load_from_current, load_from_package, loss_at, settle
 
 P = {
-    "board_loss": 1.0, "phase_loss": 0.9, "proportional_loss": 0.04, "phase_resistance": 1.8e-3,
-    "path_resistance": 5e-5, "resistance_coefficient": 0.0035, "stage_rise": 2.4, "plate_rise": 0.1,
-    "package_rise": 0.015, "other_power": 20.0, "other_rails": 9.0, "supply_resistance": 2e-3,
-    "rail_setpoint": 1.2, "load_line": 0.3e-3,
-}  # fmt: skip
+    "board_loss": 1.0,
+    "phase_loss": 0.9,
+    "proportional_loss": 0.04,
+    "phase_resistance": 1.8e-3,
+    "path_resistance": 5e-5,
+    "resistance_coefficient": 0.0035,
+    "stage_rise": 2.4,
+    "plate_rise": 0.1,
+    "package_rise": 0.015,
+    "stage_fixed_share": 0.7,
+    "stage_resistance_share": 0.9,
+    "other_power": 20.0,
+    "other_rails": 9.0,
+    "supply_resistance": 2e-3,
+    "rail_setpoint": 1.2,
+    "load_line": 0.3e-3,
+}
 
 
 def test_closed_form_is_the_root_of_heat_and_loss():
     """Against scipy.optimize.brentq, which knows nothing of the closed form."""
     for n in (3, 5, 9):
         load = load_from_current(P, 180.0)
-        state = settle(P, n, load, 32.0)
+        state = settle(P, n, load, 32.0, 0.05)
 
         def imbalance(t, n=n, load=load):
-            loss = loss_at(P, n, 180.0, t)
-            return 32.0 + (P["stage_rise"] / n + P["plate_rise"]) * loss + P["package_rise"] * load.package - t
+            conducted = 0.9 * 1.8e-3 * (180.0 / n) ** 2 * (1.0 + 0.0035 * (t - 25.0)) * 1.05
+            hottest = 0.7 * 0.9 + 0.04 * 180.0 / n + conducted
+            plate = P["plate_rise"] * loss_at(P, n, 180.0, t)
+            return 32.0 + P["stage_rise"] * hottest + plate + P["package_rise"] * load.package - t
 
         assert state.temperature == pytest.approx(brentq(imbalance, 0.0, 500.0), abs=1e-8)
         assert state.loss == pytest.approx(loss_at(P, n, 180.0, state.temperature), rel=1e-12)
@@ -34,6 +48,7 @@ def test_closed_form_is_the_root_of_heat_and_loss():
 def test_table_row_th_07_loss_and_temperature_together():
     """TH-07: 20 W at 25 degC, 0.004 1/K, 2 K/W, 40 degC: 90.4762 degC and 25.2381 W; runaway from 12.5 K/W on."""
     own = {name: 0.0 for name in P} | {"resistance_coefficient": 0.004, "phase_resistance": 20.0, "stage_rise": 2.0}
+    own |= {"stage_resistance_share": 1.0}
     load = Load(np.float64(1.0), np.float64(1.0), np.float64(0.0))
     state = settle(own, 1, load, 40.0)
     assert state.temperature == pytest.approx(90.4762, abs=1e-4)

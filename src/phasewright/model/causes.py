@@ -57,6 +57,8 @@ class Cause:
     growth: float = 0.0
     """Relative growth per kelvin of the stage, at 25 degC [1/K]."""
     follows_frequency: bool = False
+    in_stage: bool = True
+    """False: it warms inductor or copper."""
     basis: str = ""
 
 
@@ -151,12 +153,20 @@ def _conduction(bench: Bench, reader: _Reader) -> Iterator[Cause]:
         inductor.resistance, WINDING_SPREAD, WINDING, "resistance of the inductor", "resistance", "mOhm"
     )
     yield Cause("inductor winding", "phase_resistance", float(physics.ohmic_loss(1.0, winding)), spread, "conduction",
-                copper, basis="data sheet of the inductor")  # fmt: skip
-    yield Cause("branch copper", "phase_resistance", *BRANCH, "conduction", copper, basis="common practice, no source")
+                copper, in_stage=False, basis="data sheet of the inductor")  # fmt: skip
+    yield Cause(
+        "branch copper",
+        "phase_resistance",
+        *BRANCH,
+        "conduction",
+        copper,
+        in_stage=False,
+        basis="common practice, no source",
+    )
     through = (duty * high + (1.0 - duty) * low) / stages + RIPPLE_RESISTANCE[0] * winding
     yield Cause("ripple", "phase_loss", float(physics.ripple_rms(ripple)) ** 2 * through, 0.4, "conduction",
-                basis="ripple through switches and winding")  # fmt: skip
-    yield Cause("output plane", "path_resistance", *PLANE, "path", basis="common practice, no source")
+                in_stage=False, basis="ripple through switches and winding")  # fmt: skip
+    yield Cause("output plane", "path_resistance", *PLANE, "path", in_stage=False, basis="common practice, no source")
 
 
 def _switching(bench: Bench, reader: _Reader) -> Iterator[Cause]:
@@ -199,7 +209,7 @@ def _fixed(bench: Bench, reader: _Reader) -> Iterator[Cause]:
     core, spread = reader.take(
         bench.regulator.inductor.core_loss, CORE_SPREAD, CORE, "core loss of an inductor", "core_loss", "W"
     )
-    yield Cause("core", "phase_loss", core, spread, "fixed", basis="data sheet of the inductor")
+    yield Cause("core", "phase_loss", core, spread, "fixed", in_stage=False, basis="data sheet of the inductor")
     control, spread = reader.take(
         bench.regulator.controller_power, CONTROLLER_SPREAD, CONTROLLER, "power of the controller",
         "controller_power", "W")  # fmt: skip

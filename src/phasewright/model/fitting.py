@@ -3,37 +3,43 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
 from phasewright.bench import Fault, NotReady
 from phasewright.findings import Analysis
-from phasewright.model.formula import Load, input_of, load_from_current, load_from_package, loss_at, settle
-from phasewright.model.observations import Steady, take_steady
+from phasewright.model.observations import Steady, take_steady, with_balances
 from phasewright.model.prior import prior_of
+from phasewright.model.record import Grid, lay_grid
 from phasewright.model.records import Belief, CoolantLaw, Fitted, Parameter, Prior, Residual
+from phasewright.model.steady import SteadyRows, excess_at
+from phasewright.model.whole import WholeRecord
 
 __all__ = ["fit_model", "fitted_prior"]
 
-FORM_LOSS, FORM_POWER = 0.005, 0.1
-"""[1] of the loss and [W]: what the formula itself cannot know of a power."""
-FORM_RISE, FORM_TEMPERATURE = 0.01, 0.15
-"""[1] of the rise and [K]: the same of a temperature, step by step."""
-PHASE_SCATTER = 0.04
-"""[1] Standard deviation of how far the hottest stage's own path departs from the formula, phase count by phase count:
-which phases are on and how their parts differ changes with the count."""
-SMALL = {"package_power": 0.1, "rail_current": 0.05, "rail_voltage": 5e-4, "input_power": 0.05}
-"""Least standard uncertainty of a mean [unit of the channel]."""
 FAR = 4.0
 """[1] Scores beyond are not believed: a parameter there is at its bound."""
+MOST_ROUNDS, ENOUGH = 30, 0.01
+"""Rounds of the search, and the gain in the sum of squares that is not worth another."""
 DATA_DECIDE, PRIOR_DECIDES = 0.5, 0.9
 """[1] Posterior over prior uncertainty, below and above which data or prior decided."""
 
 
+Progress = Callable[[float, str], None]
+
+
+def _quiet(fraction: float, text: str) -> None:
+    """Stand in for a progress callable that nobody gave."""
+
+
 def values_at(prior: Prior, score: np.ndarray) -> dict[str, np.ndarray]:
     """Return every parameter at standard scores (..., p): name -> (...)."""
-    return {item.name: item.at(score[..., k]) for k, item in enumerate(prior.beliefs)}
+    p = {item.name: item.at(score[..., k]) for k, item in enumerate(prior.beliefs)}
+    for name, share in prior.stage_shares.items():
+        p[name] = share + p["inductor_share"] * (1.0 - share)
+    return p
 
 
 def fit_model(
@@ -63,21 +69,28 @@ def fit_model(
                 "log rail_current or package_power, and state phase_count in each step",
             )
         )
-    counts = tuple(int(n) for n in sorted(set(steady.phases)))
-    problem = _Problem(prior, steady, counts)
-    score, covariance = search(problem.residuals, len(prior.beliefs) + len(counts))
+    settled = int(np.count_nonzero(steady.settled))
+    progress = progress if progress is not None else _quiet
+    grid = lay_grid(analysis) if dynamic else None
+    if grid is not None:
+        # The record holds the temperatures of the windows as well; nothing is counted twice.
+        steady = with_balances(replace(steady, settled=np.zeros_like(steady.settled)), grid)
+    progress(0.2, "power balance")
+    problem = _Problem(prior, steady, grid)
+    score, covariance = problem.solve(progress)
+    kept = slice(0, problem.kept)
     inputs = {analysis.bench.file or "bench.toml": analysis.bench.fingerprint,
               analysis.campaign.file or "campaign.toml": analysis.campaign.fingerprint}  # fmt: skip
     inputs |= {report.fingerprint.file: report.fingerprint.sha256 for report in analysis.recording.reports}
     return Fitted(
         bench=analysis.bench,
         prior=prior,
-        score=score,
-        covariance=covariance,
+        score=score[kept],
+        covariance=covariance[kept, kept],
         parameters=_parameters(prior, score, covariance),
         residuals=problem.table(score),
-        phase_counts=counts,
-        step_count=int(np.count_nonzero(steady.settled)),
+        phase_counts=problem.counts,
+        step_count=settled,
         ranges=_ranges(steady),
         coolant=_coolant(steady),
         notes=prior.notes,
@@ -95,107 +108,75 @@ def fitted_prior(prior: Prior) -> Fitted:
 
 
 class _Problem:
-    """Observations of steady windows against the formula, in standard deviations."""
+    """Prior, steady windows and the whole record together, in standard deviations."""
 
-    def __init__(self, prior: Prior, steady: Steady, counts: tuple[int, ...]):
-        self.prior, self.steady = prior, steady
-        self.index = np.searchsorted(np.array(counts, dtype=float), steady.phases)
-        self.size = len(prior.beliefs)
-        nominal = prior.bench.board.input_voltage
-        self.voltage = np.where(np.isfinite(steady.mean["input_voltage"]), steady.mean["input_voltage"], nominal)
-        at_start = np.stack([item[3] for item in self.compare(np.zeros(self.size + len(counts)))])
-        self.known = np.isfinite(at_start)
-        """(channels, steps): observations that exist."""
+    def __init__(self, prior: Prior, steady: Steady, grid: Grid | None):
+        counts = {int(n) for n in steady.phases}
+        if grid is not None:
+            counts |= {int(n) for first, past in grid.stretches for n in np.unique(grid.phases[first:past])}
+        self.prior = prior
+        self.counts = tuple(sorted(counts))
+        self.rows = SteadyRows(steady, prior.bench.board.input_voltage)
+        self.record = WholeRecord(grid, self.counts) if grid is not None and grid.stretches else None
+        self.index = np.searchsorted(np.array(self.counts, dtype=float), steady.phases)
+        self.kept = len(prior.beliefs) + len(self.counts)
+        """Scores that predictions need: beliefs, and the excess of each phase count."""
+        self.size = self.kept + (self.record.start_count if self.record is not None else 0)
+
+    def split(self, score: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray, np.ndarray]:
+        """Return parameters (...), excess by phase count (..., counts) and starts (..., 2 x stretches)."""
+        p = values_at(self.prior, score)
+        return p, excess_at(score[..., len(self.prior.beliefs) : self.kept]), score[..., self.kept :]
 
     def residuals(self, score: np.ndarray) -> np.ndarray:
-        """Return prior and observation residuals (..., m) at scores (..., p + counts)."""
-        rows = np.stack([item[3] for item in self.compare(score)], axis=-2)
-        return np.concatenate([score, rows[..., self.known]], axis=-1)
+        """Return all residuals (..., m) at scores (..., size), those of the prior first."""
+        p, excess, starts = self.split(score)
+        wide = {name: value[..., None] for name, value in p.items()}
+        found = [score, self.rows.residuals(wide, excess[..., self.index])]
+        if self.record is not None:
+            found.append(self.record.residuals(p, excess, starts))
+        return np.concatenate(found, axis=-1)
 
-    def load(self, p: Mapping[str, np.ndarray]) -> Load:
-        """Return the load of every step under the telemetry errors in `p`."""
-        mean = self.steady.mean
-        voltage = mean["rail_voltage"] / (1.0 + p["rail_voltage_gain"])
-        model = p["rail_setpoint"] - p["load_line"] * mean["rail_current"]
-        current = (mean["rail_current"] - p["rail_current_offset"]) / (1.0 + p["rail_current_gain"])
-        package = (mean["package_power"] - p["package_power_offset"]) / (1.0 + p["package_power_gain"])
-        by_current = load_from_current(p, current, np.where(np.isfinite(voltage), voltage, model))
-        by_package = load_from_package(p, package)
-        known = np.isfinite(current)
-        return Load(np.where(known, by_current.current, by_package.current),
-                    np.where(known, by_current.voltage, by_package.voltage),
-                    np.where(known, by_current.package, by_package.package))  # fmt: skip
-
-    def compare(self, score: np.ndarray) -> list[tuple[str, np.ndarray, np.ndarray, np.ndarray]]:
-        """Return (channel, observed, fitted, residual in standard deviations) of every channel, (..., steps)."""
-        p = {name: value[..., None] for name, value in values_at(self.prior, score[..., : self.size]).items()}
-        excess = PHASE_SCATTER * score[..., self.size :][..., self.index]
-        steady, mean, u = self.steady, self.steady.mean, self.steady.u
-        load = self.load(p)
-        hot = mean["hot"] - p["temperature_offset"]
-        state = settle(p, steady.phases, load, mean["coolant"], excess)
-        loss = loss_at(p, steady.phases, load.current, np.where(np.isfinite(hot), hot, state.temperature))
-        drawn, _ = input_of(p, load, loss, self.voltage)
-        rows = []
-        shape = np.broadcast_shapes(drawn.shape, (steady.count,))
-
-        def add(channel: str, observed, fitted, scatter) -> None:
-            rows.append((channel, observed, fitted, np.broadcast_to((observed - fitted) / scatter, shape)))
-
-        own = {name: np.hypot(np.nan_to_num(u[name]), least) for name, least in SMALL.items()}
-        by_current = np.isfinite(mean["rail_current"])
-        wobble = np.where(by_current, own["rail_current"] * load.voltage, own["package_power"])
-        add("input_power", mean["input_power"],
-            drawn * (1.0 + p["input_power_gain"]) + p["input_power_offset"],
-            np.sqrt(own["input_power"]**2 + wobble**2 + (FORM_LOSS * loss)**2 + FORM_POWER**2))  # fmt: skip
-        read = load.package * (1.0 + p["package_power_gain"]) + p["package_power_offset"]
-        add("package_power", np.where(by_current, mean["package_power"], np.nan), read,
-            np.hypot(own["package_power"], wobble))  # fmt: skip
-        volts = (p["rail_setpoint"] - p["load_line"] * load.current) * (1.0 + p["rail_voltage_gain"])
-        add("rail_voltage", mean["rail_voltage"], volts, np.hypot(own["rail_voltage"], 1e-3))
-        rise = np.maximum(state.temperature - mean["coolant"], 1.0)
-        heat = np.sqrt(np.nan_to_num(u["hot"])**2 + np.nan_to_num(u["coolant"])**2 + (FORM_RISE * rise)**2
-                       + FORM_TEMPERATURE**2)  # fmt: skip
-        add("regulator_temperature", np.where(steady.settled, mean["hot"], np.nan),
-            state.temperature + p["temperature_offset"], heat)  # fmt: skip
-        ratio = np.log(np.maximum(steady.peak_ratio - 1.0, 1e-3))
-        # Peaks of steps scatter by a third or so, and all steps had the same kind of load.
-        add("peak", ratio, np.log(p["peak_excess"]) + 0.0 * ratio, np.full(steady.count, 0.3))
-        return rows
+    def solve(self, progress: Progress) -> tuple[np.ndarray, np.ndarray]:
+        """Return scores and covariance; the noise of the record is learned on the way."""
+        score, covariance = search(self.residuals, np.zeros(self.size))
+        if self.record is None:
+            return score, covariance
+        for share in (0.6, 0.9):
+            progress(share, "heat in time")
+            self.record.learn_noise(*self.split(score))
+            score, covariance = search(self.residuals, score)
+        return score, covariance
 
     def table(self, score: np.ndarray) -> tuple[Residual, ...]:
-        """Return every observation against the fit."""
-        return tuple(
-            Residual(name, channel, float(o), float(f), float(abs((o - f) / r)) if r else math.nan)
-            for channel, observed, fitted, row in self.compare(score)
-            for name, o, f, r in zip(self.steady.steps, *np.broadcast_arrays(observed, fitted, row), strict=True)
-            if math.isfinite(r) and channel != "peak"
-        )
+        """Return every observation of a step against the fit."""
+        p, excess, _ = self.split(score)
+        return self.rows.table({name: value[None] for name, value in p.items()}, excess[self.index])
 
 
-def search(residuals: Callable[[np.ndarray], np.ndarray], count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the scores (count,) of least squares and their covariance (count, count).
+def search(residuals: Callable[[np.ndarray], np.ndarray], start: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the scores (count,) of least squares and their covariance (count, count), searched from `start`.
 
     `residuals` takes scores (..., count) and returns (..., m); its first rows are the scores themselves (the prior),
     so the normal equations are never singular. Gauss-Newton steps, halved until they help, inside +-`FAR`.
     """
-    score = np.zeros(count)
+    score = np.clip(start, -FAR, FAR)
     table, now = _linear(residuals, score)
-    for _ in range(60):
+    for _ in range(MOST_ROUNDS):
         step = -np.linalg.solve(table.T @ table, table.T @ now)
         cost = float(now @ now)
-        for halving in range(12):
+        # What a linear problem would gain; a hundredth of a unit is a tenth of a standard deviation at most.
+        if float(step @ (table.T @ table) @ step) < ENOUGH:
+            break
+        for halving in range(6):
             tried = np.clip(score + step * 0.5**halving, -FAR, FAR)
             there = residuals(tried)
-            if np.all(np.isfinite(there)) and float(there @ there) < cost:
+            if np.all(np.isfinite(there)) and float(there @ there) < cost - 0.1 * ENOUGH:
                 break
         else:
             break
-        moved = float(np.abs(tried - score).max())
         score = tried
         table, now = _linear(residuals, score)
-        if moved < 1e-6:
-            break
     return score, np.linalg.inv(table.T @ table)
 
 

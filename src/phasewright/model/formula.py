@@ -1,7 +1,10 @@
 """The model's formula: loss of a multiphase regulator, and where loss and temperature settle together.
 
-loss = c0 + a n + b I + r I^2/n (1 + alpha (T - 25)) + r_path I^2
-T - T_coolant = R_stage loss/n + R_plate loss + R_couple P
+loss = c0 + r_path I^2 + phases;  phases = a n + b I + r I^2/n (1 + alpha (T - 25))
+T - T_coolant = R_stage hottest + R_plate loss + R_couple P
+hottest = s_a a + b I/n + s_r r (I/n)^2 (1 + alpha (T - 25)) (1 + x)
+
+Of one phase's loss, s_a and s_r are what warms the stage: its own, and the part of the inductor's that reaches it.
 
 The loss is linear in T, so both together have a closed form. Numbers or arrays alike; a mapping gives the parameters.
 """
@@ -13,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Load", "State", "cold_loss", "input_of", "load_from_current", "load_from_package", "loss_at", "settle"]
+__all__ = ["Load", "State", "hottest_phase", "input_of", "load_from_current", "load_from_package", "loss_at", "settle"]
 
 REFERENCE = 25.0
 """[degC] for which resistances are stated."""
@@ -45,29 +48,47 @@ class State:
     """Kelvin that one kelvin more brings [1]; runaway at 1."""
 
 
-def cold_loss(p: Parameters, phases, current):
-    """Return the loss at 25 degC [W] and its growth per kelvin [W/K]."""
-    square = current * current
-    shared = p["phase_resistance"] * square / phases
-    cold = p["board_loss"] + p["phase_loss"] * phases + p["proportional_loss"] * current
-    return cold + shared + p["path_resistance"] * square, shared * p["resistance_coefficient"]
+def common_loss(p: Parameters, current):
+    """Return the loss that no phase has for itself [W]: controller and output copper."""
+    return p["board_loss"] + p["path_resistance"] * current * current
+
+
+def phase_losses(p: Parameters, phases, current):
+    """Return the loss of all phases at 25 degC [W] and its growth per kelvin [W/K]."""
+    shared = p["phase_resistance"] * current * current / phases
+    cold = p["phase_loss"] * phases + p["proportional_loss"] * current + shared
+    return cold, shared * p["resistance_coefficient"]
 
 
 def loss_at(p: Parameters, phases, current, temperature):
     """Return the loss [W] with the stages at `temperature` [degC]."""
-    cold, growth = cold_loss(p, phases, current)
-    return cold + growth * (temperature - REFERENCE)
+    cold, growth = phase_losses(p, phases, current)
+    return common_loss(p, current) + cold + growth * (temperature - REFERENCE)
+
+
+def hottest_phase(p: Parameters, phases, current, excess):
+    """Return what warms the hottest stage at 25 degC [W], and its growth per kelvin [W/K].
+
+    `excess` [1] is x: how much more that phase conducts into heat than the mean one.
+    """
+    each = current / phases
+    conducted = p["stage_resistance_share"] * p["phase_resistance"] * each * each * (1.0 + excess)
+    cold = p["stage_fixed_share"] * p["phase_loss"] + p["proportional_loss"] * each + conducted
+    return cold, conducted * p["resistance_coefficient"]
 
 
 def settle(p: Parameters, phases, load: Load, coolant, excess=0.0) -> State:
-    """Return the settled state; `excess` [1] is how far the hottest stage's own path exceeds the fitted one."""
-    cold, growth = cold_loss(p, phases, load.current)
-    path = p["stage_rise"] * (1.0 + excess) / phases + p["plate_rise"]
-    gain = path * growth
-    base = coolant + p["package_rise"] * load.package
+    """Return the settled state; `excess` [1] is x of `hottest_phase`."""
+    cold, growth = phase_losses(p, phases, load.current)
+    own, own_growth = hottest_phase(p, phases, load.current, excess)
+    common = common_loss(p, load.current)
+    stage, plate = p["stage_rise"], p["plate_rise"]
+    # Kelvin per kelvin, and where it would settle if the loss stayed as at the reference temperature.
+    gain = stage * own_growth + plate * growth
+    fixed = coolant + p["package_rise"] * load.package + plate * (common + cold) + stage * own
     with np.errstate(divide="ignore", invalid="ignore"):
-        temperature = np.where(gain < 1.0, (base + path * (cold - REFERENCE * growth)) / (1.0 - gain), np.inf)
-        loss = np.where(gain < 1.0, cold + growth * (temperature - REFERENCE), np.inf)
+        temperature = np.where(gain < 1.0, (fixed - gain * REFERENCE) / (1.0 - gain), np.inf)
+        loss = np.where(gain < 1.0, common + cold + growth * (temperature - REFERENCE), np.inf)
     return State(temperature, loss, gain)
 
 
@@ -81,11 +102,12 @@ def load_from_current(p: Parameters, current, voltage=None) -> Load:
 def load_from_package(p: Parameters, package, voltage=None) -> Load:
     """Return the load of a true package power [W]: V I = package - other rails with V = V0 - R I, unless V is given.
 
-    NaN where the load line cannot carry it.
+    Beyond what the load line can carry (half the set voltage is left there) the voltage stays at that half.
     """
     rail = np.maximum(package - p["other_rails"], 0.0)
     if voltage is None:
-        voltage = 0.5 * (p["rail_setpoint"] + np.sqrt(p["rail_setpoint"] ** 2 - 4.0 * p["load_line"] * rail))
+        left = np.maximum(p["rail_setpoint"] ** 2 - 4.0 * p["load_line"] * rail, 0.0)
+        voltage = 0.5 * (p["rail_setpoint"] + np.sqrt(left))
     return Load(rail / voltage, voltage, package)
 
 

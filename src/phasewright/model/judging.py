@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from phasewright.findings import Margin
 from phasewright.quantity import to_text
 
@@ -15,12 +13,11 @@ HOLDS_BACK = ("temperature warning", "power limit", "temperature limit")
 """Endings of protections that hold a load back; the others shut down."""
 
 
-def judge(margins: Sequence[Margin], gain: np.ndarray, probability: float) -> tuple[str, tuple[str, ...]]:
+def judge(margins: Sequence[Margin], away: float, probability: float) -> tuple[str, tuple[str, ...]]:
     """Return the verdict and its reasons.
 
-    `gain` (draws,) is the loop gain of heat and loss, runaway at 1; `probability` that all limits hold together [1].
+    `away` is the probability that heat runs away [1], `probability` that all limits hold together [1].
     """
-    away = float(np.mean(gain >= 1.0))
     if away > 0.975:
         return "tripped", ("heat runs away: the loss grows faster with temperature than the heat can leave",)
     beyond = [m for m in margins if m.margin.high95 is not None and m.margin.high95 < 0.0]

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from phasewright.findings import Analysis, StepFinding
+from phasewright.model.record import Grid
 from phasewright.quantity import Value
 
-__all__ = ["CHANNELS", "Steady", "take_steady"]
+__all__ = ["CHANNELS", "Steady", "take_steady", "with_balances"]
 
 CHANNELS = ("input_power", "package_power", "rail_current", "rail_voltage")
 SHARED = ("/gain", "/offset")
@@ -112,3 +113,64 @@ def _row(finding: StepFinding) -> tuple[dict[str, float], dict[str, float]] | No
     if not ({"rail_current", "package_power"} & set(mean)):
         return None
     return mean, u
+
+
+def with_balances(steady: Steady, grid: Grid) -> Steady:
+    """Return `steady` with the power balances of what no window covers: idle between steps, steps without a window.
+
+    Idle tells what is drawn at hardly any load, and so keeps offsets and fixed losses apart from gains.
+    """
+    blocks = [block for first, past in grid.stretches for block in _blocks(grid, first, past)]
+    rows = [row for block in blocks if (row := _balance(grid, block)) is not None]
+    if not rows:
+        return steady
+
+    def joined(old: np.ndarray, key: str, which: int) -> np.ndarray:
+        return np.concatenate([old, [row[which].get(key, math.nan) for row in rows]])
+
+    return Steady(
+        (*steady.steps, *("" for _ in rows)),
+        joined(steady.phases, "phases", 0),
+        {key: joined(old, key, 0) for key, old in steady.mean.items()},
+        {key: joined(old, key, 1) for key, old in steady.u.items()},
+        np.concatenate([steady.settled, np.zeros(len(rows), dtype=bool)]),
+        joined(steady.peak_ratio, "none", 0),
+    )
+
+
+IDLE_EDGE = 2
+"""Cells beside an edge of the load that are left out of a balance."""
+LEAST_CELLS = 3
+UNEVEN = 0.25
+"""[1] Relative scatter of the load beyond which its mean square is not the square of its mean."""
+
+
+def _blocks(grid: Grid, first: int, past: int) -> list[slice]:
+    """Return the runs of cells of one stretch that belong to no step, without their ends."""
+    free = grid.planned[first:past] < 0
+    change = np.flatnonzero(np.diff(np.concatenate([[False], free, [False]]).astype(int)))
+    runs = zip(change[::2].tolist(), change[1::2].tolist(), strict=True)
+    return [slice(first + a + IDLE_EDGE, first + b - IDLE_EDGE) for a, b in runs
+            if b - a >= 2 * IDLE_EDGE + LEAST_CELLS]  # fmt: skip
+
+
+def _balance(grid: Grid, block: slice) -> tuple[dict[str, float], dict[str, float]] | None:
+    drawn = grid.drawn[block]
+    load = grid.current[block] if np.isfinite(grid.current[block]).all() else grid.package[block]
+    phases = grid.phases[block]
+    if not np.isfinite(drawn).all() or np.ptp(phases) > 0.0 or load.std() > UNEVEN * load.mean():
+        return None
+    # Clocks that are off by a few hundredths of a second show in a mean of few cells.
+    own = 0.2 + 0.1 * float(drawn.std()) / math.sqrt(drawn.size)
+    mean = {"phases": float(phases[0])} | {
+        name: float(values[block].mean())
+        for name, values in (
+            ("input_power", grid.drawn),
+            ("rail_current", grid.current),
+            ("rail_voltage", grid.voltage),
+            ("package_power", grid.package),
+            ("hot", grid.hot),
+            ("coolant", grid.coolant),
+        )
+    }
+    return mean, {"input_power": own, "package_power": own, "rail_current": 0.0}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from types import MappingProxyType
 
 from phasewright import physics
 from phasewright.bench import Accuracy, Bench
@@ -42,7 +43,11 @@ STATED_SPREAD = 0.12
 """[1] Of a stated thermal resistance."""
 COUPLING = (0.015, 0.8)
 """[K/W] Rise of the regulator by one watt of the package."""
-TIMES = {"stage_time": (25.0, 0.6), "plate_time": (60.0, 0.8), "package_time": (60.0, 0.8)}
+INDUCTOR_SHARE = (-0.4, 0.8)
+"""[1] (centre and spread of the logit) How much of an inductor's heat warms the stage beside it like its own."""
+QUICK_SHARE = (0.4, 0.8)
+"""[1] (centre and spread of the logit) Share of R_stage that warms at once: silicon and sensor."""
+TIMES = {"quick_time": (3.0, 0.6), "stage_time": (35.0, 0.6), "plate_time": (50.0, 0.8), "package_time": (60.0, 0.8)}
 """[s]"""
 
 OTHER_POWER = (12.0, 0.6)
@@ -80,7 +85,17 @@ def prior_of(bench: Bench) -> Prior:
         *_surroundings(bench, notes),
         *_telemetry(bench, notes),
     )
-    return Prior(bench, tuple(beliefs), tuple(notes))
+    return Prior(bench, tuple(beliefs), tuple(notes), _stage_shares(causes))
+
+
+def _stage_shares(causes: tuple[Cause, ...]) -> MappingProxyType:
+    def share(term: str) -> float:
+        own = [item for item in causes if item.term == term]
+        return math.fsum(item.value for item in own if item.in_stage) / math.fsum(item.value for item in own)
+
+    return MappingProxyType(
+        {"stage_fixed_share": share("phase_loss"), "stage_resistance_share": share("phase_resistance")}
+    )
 
 
 def _losses(bench: Bench, causes: tuple[Cause, ...], silent: set[str]) -> Iterator[Belief]:
@@ -125,7 +140,10 @@ def _heat(bench: Bench, notes: list[str]) -> Iterator[Belief]:
         _silent(notes, "way from plate to coolant", f"{plate[0]} K/W", "add it to [[cooling.chain]] with shared = true")
     yield Belief("plate_rise", "R_plate", "K/W", plate[0] * SPREADING[0], math.hypot(plate[1], SPREADING[1]),
                  basis="stated chain, with spreading (common practice, no source)", stated=bool(shared))  # fmt: skip
+    yield Belief("inductor_share", "f_L", "1", *INDUCTOR_SHARE, "share",
+                 basis="common practice, no source", stated=False)  # fmt: skip
     yield Belief("package_rise", "R_couple", "K/W", *COUPLING, basis="common practice, no source", stated=False)
+    yield Belief("quick_share", "f_quick", "1", *QUICK_SHARE, "share", basis="common practice, no source", stated=False)
     for name, (time, wide) in TIMES.items():
         symbol = f"tau_{name.partition('_')[0]}"
         yield Belief(name, symbol, "s", time, wide, basis="common practice, no source", stated=False)

@@ -79,6 +79,8 @@ class Prior:
     beliefs: tuple[Belief, ...]
     notes: tuple[str, ...]
     """What the bench does not state, and which wide default stands in."""
+    stage_shares: Mapping[str, float]
+    """What part of a phase's fixed loss and of its resistance sits in the stage, not in inductor and copper [1]."""
 
     @property
     def names(self) -> tuple[str, ...]:

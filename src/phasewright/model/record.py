@@ -1,0 +1,142 @@
+"""The whole aligned record on one even grid: what drives the heat, and how hot it got."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from phasewright.findings import Analysis
+from phasewright.logs import AlignedTrace, Recording
+
+__all__ = ["Grid", "lay_grid"]
+
+CELL = 2.0
+"""[s] Length of a cell."""
+MOST_CELLS = 4000
+GAP = 12.0
+"""[s] Readings that are missing for longer cut the record in two."""
+LEAST_STRETCH = 20
+"""Cells of the shortest stretch between gaps that is worth a fit of its own."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid:
+    """Cell means, arrays (cells,); NaN = missing. Cells of one stretch follow each other without a gap."""
+
+    time: np.ndarray
+    """End of each cell [s], reference clock."""
+    step: float
+    """Length of a cell [s]."""
+    phases: np.ndarray
+    current: np.ndarray
+    """Rail current as read [A]; NaN throughout where it is not logged."""
+    voltage: np.ndarray
+    """Rail voltage as read [V]; NaN throughout where it is not logged."""
+    package: np.ndarray
+    """Package power as read [W]; NaN throughout where it is not logged."""
+    drawn: np.ndarray
+    """Input power as read [W]."""
+    hot: np.ndarray
+    """Hottest regulator sensor [degC]."""
+    coolant: np.ndarray
+    """[degC]"""
+    stretches: tuple[tuple[int, int], ...]
+    """(first, past-the-last) cell."""
+    planned: np.ndarray
+    """Index of the step (in the analysis) that the whole cell belongs to, int (cells,), -1 = none."""
+
+
+def lay_grid(analysis: Analysis) -> Grid | None:
+    """Return the record of `analysis` on a grid; None when temperatures or the load are not logged."""
+    recording = analysis.recording
+    hot = _sensors(recording, "regulator_temperature")
+    cold = _sensors(recording, "coolant_temperature") or _sensors(recording, "ambient_temperature")
+    load = [recording.traces[name] for name in ("rail_current", "package_power") if name in recording.traces]
+    if not hot or not cold or not load:
+        return None
+    needed = [*hot, *cold[:1], *load]
+    start = max(float(trace.start_s[0]) for trace in needed if len(trace.value))
+    end = min(float(trace.end_s[-1]) for trace in needed if len(trace.value))
+    step = max(CELL, (end - start) / MOST_CELLS)
+    count = int((end - start) / step)
+    if count < LEAST_STRETCH:
+        return None
+    edges = start + step * np.arange(count + 1)
+    single = {name: _means(recording.traces.get(name), edges)
+              for name in ("rail_current", "rail_voltage", "package_power", "input_power")}  # fmt: skip
+    warm = np.fmax.reduce([_means(trace, edges) for trace in hot])
+    planned = _planned(analysis, edges)
+    phases = _phases(analysis, edges, planned)
+    coolant = _means(cold[0], edges)
+    drive = single["rail_current"] if "rail_current" in recording.traces else single["package_power"]
+    there = np.isfinite(drive) & np.isfinite(warm) & np.isfinite(coolant) & (phases >= 1.0)
+    if "rail_current" in recording.traces and "package_power" in recording.traces:
+        there &= np.isfinite(single["package_power"])
+    return Grid(edges[1:], step, phases, single["rail_current"], single["rail_voltage"], single["package_power"],
+                single["input_power"], warm, coolant, _stretches(there), planned)  # fmt: skip
+
+
+def _sensors(recording: Recording, name: str) -> list[AlignedTrace]:
+    return [trace for key, trace in recording.traces.items()
+            if (key == name or key.startswith(f"{name}.")) and np.isfinite(trace.value).any()]  # fmt: skip
+
+
+def _means(trace: AlignedTrace | None, edges: np.ndarray) -> np.ndarray:
+    """Return the mean of `trace` in every cell between `edges`, NaN where its readings are too far apart."""
+    if trace is None:
+        return np.full(len(edges) - 1, math.nan)
+    kept = np.isfinite(trace.value)
+    value, end = trace.value[kept], trace.end_s[kept]
+    start = trace.start_s[kept]
+    if value.size < 2:
+        return np.full(len(edges) - 1, math.nan)
+    middle = 0.5 * (start + end)
+    if np.any(np.diff(middle) <= 0.0):
+        middle, order = np.unique(middle, return_index=True)
+        value = value[order]
+    # Between the middles of two readings the channel goes straight; the mean of a cell is the integral of that.
+    area = np.concatenate([[0.0], np.cumsum(0.5 * (value[1:] + value[:-1]) * np.diff(middle))])
+    inner = np.clip(edges, middle[0], middle[-1])
+    at = np.searchsorted(middle, inner, side="right").clip(1, len(middle) - 1)
+    left = middle[at - 1]
+    there = value[at - 1] + (value[at] - value[at - 1]) * (inner - left) / (middle[at] - left)
+    total = area[at - 1] + 0.5 * (value[at - 1] + there) * (inner - left)
+    width = np.diff(inner)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(width > 0.0, np.diff(total) / width, 0.5 * (there[1:] + there[:-1]))
+    hole = middle[at] - left > GAP
+    outside = (edges < middle[0] - GAP) | (edges > middle[-1] + GAP)
+    bad = hole | outside
+    return np.where(bad[1:] | bad[:-1], math.nan, mean)
+
+
+def _planned(analysis: Analysis, edges: np.ndarray) -> np.ndarray:
+    planned = np.full(len(edges) - 1, -1)
+    for k, finding in enumerate(analysis.steps):
+        planned[(edges[:-1] >= finding.span.start_s) & (edges[1:] <= finding.span.end_s)] = k
+    return planned
+
+
+def _phases(analysis: Analysis, edges: np.ndarray, planned: np.ndarray) -> np.ndarray:
+    """Return the phases that are on: as logged, else as planned (between steps: as in the step that follows)."""
+    trace = analysis.recording.traces.get("phase_count")
+    if trace is not None and np.isfinite(trace.value).any():
+        kept = np.isfinite(trace.value)
+        middle = 0.5 * (edges[1:] + edges[:-1])
+        at = np.searchsorted(trace.end_s[kept], middle).clip(0, int(kept.sum()) - 1)
+        return np.round(trace.value[kept][at])
+    own = [float(item.step.settings.get("phase_count", math.nan)) for item in analysis.steps]
+    found = np.where(planned >= 0, np.array([*own, math.nan])[planned], math.nan)
+    known = np.flatnonzero(np.isfinite(found))
+    if not known.size:
+        return np.full(len(planned), float(analysis.bench.regulator.phase_count))
+    following = np.searchsorted(known, np.arange(len(found))).clip(0, known.size - 1)
+    return found[known[following]]
+
+
+def _stretches(there: np.ndarray) -> tuple[tuple[int, int], ...]:
+    change = np.flatnonzero(np.diff(np.concatenate([[False], there, [False]]).astype(int)))
+    pairs = zip(change[::2].tolist(), change[1::2].tolist(), strict=True)
+    return tuple((first, past) for first, past in pairs if past - first >= LEAST_STRETCH)
