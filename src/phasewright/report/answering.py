@@ -9,7 +9,7 @@ from dataclasses import replace
 from phasewright.findings import Analysis, Answer, Margin
 from phasewright.model import Fitted, Prediction
 from phasewright.quantity import Value
-from phasewright.report.foresight import phases_words
+from phasewright.report.foresight import ended_words, phases_words
 from phasewright.report.outlook import Case, Fewest, Outlook, ask, first_margin, outlook_of
 from phasewright.report.parameters import now
 from phasewright.report.series import phase_count
@@ -231,7 +231,7 @@ def _bears(outlook: Outlook, numbers: Numbers) -> str:
     most = own[-1]
     power, current = (most.prediction.quantities[name].value for name in ("package_power", "rail_current"))
     numbers |= {"greatest package power [W]": power, "greatest rail current [A]": current}
-    ended = f", where the {most.limit.limit.name} ends it" if most.limit is not None and not most.beyond else ""
+    ended = "" if most.beyond else f", where {ended_words(most)} ends it"
     more = "more than " if most.beyond else ""
     return (
         f"all {phases_words(most.count)} would bear {more}{plain(power, 0)}{THIN}W or {plain(current, 0)}{THIN}A{ended}"

@@ -73,7 +73,7 @@ def headroom_title(outlook: Outlook) -> str:
     few, many = own[0], own[-1]
     return (
         f"{phases_words(few.count)} bear {_load(few)}, {phases_words(many.count)} bear {_load(many)}; "
-        f"{_ended(many)} ends it"
+        f"{ended_words(many)} ends it"
     )
 
 
@@ -87,10 +87,11 @@ def _amperes(ceiling: Ceiling) -> str:
     return f"{plain(ceiling.prediction.quantities['rail_current'].value, 0)}{THIN}A"
 
 
-def _ended(ceiling: Ceiling) -> str:
+def ended_words(ceiling: Ceiling) -> str:
+    """Return what ends the load, fit to stand in a sentence."""
     if ceiling.beyond:
         return "nothing asked for"
-    return f"the {clean(ceiling.limit.limit.name)}" if ceiling.limit is not None else "thermal runaway"
+    return ceiling.ends if ceiling.ends == "thermal runaway" else f"the {clean(ceiling.ends)}"
 
 
 def whatif_section(analysis: Analysis, outlook: Outlook, answers: Sequence[Block]) -> Section:
@@ -107,7 +108,7 @@ def whatif_section(analysis: Analysis, outlook: Outlook, answers: Sequence[Block
                 "Greatest sustained load at which every limit of the regulator holds with 95 %: package power, W, and "
                 "rail current, A, against phase count, one line for each coolant temperature; predicted, settled",
                 "; ".join(
-                    f"{phases_words(item.count)} at {plain(item.coolant, 0)} °C: {_load(item)}, ended by {_ended(item)}"
+                    f"{phases_words(item.count)} at {plain(item.coolant, 0)} °C: {_load(item)}, to {ended_words(item)}"
                     for item in outlook.ceilings
                     if item.coolant == columns[len(columns) // 2]
                 )
@@ -192,9 +193,7 @@ def _headroom_table(outlook: Outlook) -> Table:
                 item.prediction.quantities["rail_current"].value,
                 item.prediction.quantities["rail_voltage"],
                 item.prediction.quantities["regulator_temperature"],
-                f"{'beyond what was asked; next ' if item.beyond else ''}{clean(item.limit.limit.name)}"
-                if item.limit is not None
-                else "thermal runaway",
+                f"beyond what was asked; next {clean(item.ends)}" if item.beyond else clean(item.ends),
             )
             for item in outlook.ceilings
         ),

@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from phasewright.bench import BenchFault, NotReady
 from phasewright.findings import Analysis, Margin, StepFinding
 from phasewright.model import Fitted, Prediction, predict
@@ -67,8 +69,8 @@ class Ceiling:
     count: int
     prediction: Prediction
     """At the greatest load."""
-    limit: Margin | None
-    """What ends it; None: no limit is stated."""
+    ends: str
+    """What ends it: the name of a limit, thermal runaway, or a load that the load line cannot carry."""
     beyond: bool = False
     """Nothing ended it in the range that was asked for."""
 
@@ -98,7 +100,9 @@ class _Asker:
     def ask(self, settings: Mapping[str, float], draws: int = DRAWS) -> Prediction | None:
         """Return the prediction, None where the bench forbids the setting or the data cannot decide."""
         try:
-            return predict(self.fitted, settings, draws=draws)
+            # A search meets loads that the load line cannot carry; their figures are NaN, which no limit holds.
+            with np.errstate(invalid="ignore", divide="ignore"):
+                return predict(self.fitted, settings, draws=draws)
         except NotReady as error:
             self.refused |= dict.fromkeys(f"{fault.what} - {fault.mend}" for fault in error.faults)
         except (BenchFault, ValueError) as error:
@@ -254,7 +258,7 @@ def _ceiling(asker: _Asker, name: str, coolant: float, count: int, guess: float,
     None where no load was found that holds. The room is nearly straight in the load, so secants find its end.
     """
     low, high = (0.0, 1.0), (farthest, math.nan)
-    best: Prediction | None = None
+    best, ends = None, ""
     tried = min(guess, farthest)
     for _ in range(MOST_TRIES):
         found = asker.ask({"phase_count": count, name: tried, "coolant_temperature": coolant})
@@ -264,16 +268,16 @@ def _ceiling(asker: _Asker, name: str, coolant: float, count: int, guess: float,
         if room > 0.0:
             best, low = found, (tried, room)
             if room < CLOSE or tried >= farthest:
-                return Ceiling(coolant, count, found, first_margin(found), tried >= farthest)
+                return Ceiling(coolant, count, found, _end_of(found), tried >= farthest)
         else:
-            high = (tried, room)
+            high, ends = (tried, room), _end_of(found)
         if math.isnan(high[1]):
             # Nothing above has been tried yet: as if the room shrank in proportion to the load.
             tried = min(low[0] / max(1.0 - low[1], 0.2) * 1.004, farthest)
         else:
             share = low[1] / (low[1] - high[1]) if math.isfinite(high[1]) else 0.5
             tried = low[0] + min(max(share - 0.004, 0.05), 0.95) * (high[0] - low[0])
-    return Ceiling(coolant, count, best, first_margin(best)) if best is not None else None
+    return Ceiling(coolant, count, best, ends or _end_of(best)) if best is not None else None
 
 
 def _bearing(prediction: Prediction) -> list[Margin]:
@@ -288,13 +292,29 @@ def _left(margin: Margin) -> float:
 
 def _room(prediction: Prediction) -> float:
     """Return the smallest room to a limit or to runaway with 95 %, as a share [1]; negative where one does not hold."""
-    gain = prediction.quantities["loop_gain"]
-    rooms = [1.0 - (gain.high95 if gain.high95 is not None else gain.value)] if math.isfinite(gain.value) else [-1.0]
+    rooms = [_room_to_runaway(prediction)]
     for margin in _bearing(prediction):
         if not math.isfinite(margin.margin.value):
             return -1.0
         rooms.append(_left(margin))
     return max(min(rooms), -1.0)
+
+
+def _room_to_runaway(prediction: Prediction) -> float:
+    """Return how far the loop gain of heat is from 1 with 95 % [1]; -1 where that cannot be said."""
+    gain = prediction.quantities["loop_gain"]
+    return 1.0 - (gain.high95 if gain.high95 is not None else gain.value) if math.isfinite(gain.value) else -1.0
+
+
+def _end_of(prediction: Prediction) -> str:
+    """Return what ends the load, in words."""
+    if not math.isfinite(prediction.quantities["rail_current"].value):
+        return "load line"
+    first = first_margin(prediction)
+    finite = all(math.isfinite(margin.margin.value) for margin in _bearing(prediction))
+    if first is None or not finite or _room_to_runaway(prediction) < _left(first):
+        return "thermal runaway"
+    return first.limit.name
 
 
 def first_margin(prediction: Prediction) -> Margin | None:

@@ -128,16 +128,17 @@ def _limits(margins: Sequence[Margin]) -> list[str]:
     rows = []
     for margin in list(seen.values())[:MOST_LIMITS]:
         unit = display_unit(margin.limit.unit, margin.limit.applies_to)[0]
-        holds = "-" if margin.probability is None else chance_text(margin.probability)
+        finite = math.isfinite(margin.margin.value)
         rows.append(
             (
-                cut(clean(margin.limit.name), 38),
+                cut(clean(margin.limit.name), 36),
                 f"{margin.limit.value:g} {unit}",
-                cut(ascii_spaces(number_text(margin.margin)), 22),
-                holds,
+                cut(ascii_spaces(number_text(margin.margin)), 18) if finite else "-",
+                percent(margin.probability) if finite else "-",
             )
         )
-    lines = aligned([["Limit, nearest first", "At", "Margin", "Holds"]], rows, [False, True, True, True])
+    head = [["Limit, nearest first", "At", "Margin", "Holds / %"]]
+    lines = aligned(head, rows, [False, True, True, True])
     left = len(seen) - len(rows)
     return lines + ([f"{left} more limits lie farther off."] if left > 0 else [])
 
