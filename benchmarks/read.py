@@ -108,7 +108,7 @@ READERS = {"ours": ours, "duckdb_arrow": duckdb_arrow, "duckdb_numpy": duckdb_nu
 def measure(name: str, path: Path, work: Path) -> None:
     """Print one reading as JSON; imports are paid before the clock starts."""
     if name == "ours":
-        import phasewright.logs  # noqa: F401
+        from phasewright.logs import open_table  # noqa: F401
     elif name.startswith("duckdb"):
         import duckdb
         import nanoarrow  # noqa: F401

@@ -272,11 +272,13 @@ class BlockReader:
         if self.decided:
             good = _scientific(bytes_, words, start, stop, mark, values, odd)
         left = np.flatnonzero(~good)
-        if len(left) > 8 and self.decided:
+        full = left[(stop - start)[left] > 16]
+        if len(full) > 8 and self.decided:
             marks = np.flatnonzero(bytes_ == mark)
-            long, good = read_long(bytes_, words, start[left], stop[left], mark, marks)
-            values[odd[left[good]]] = long[good]
-            left = left[~good]
+            long, fine = read_long(bytes_, words, start[full], stop[full], mark, marks)
+            values[odd[full[fine]]] = long[fine]
+            good[full[fine]] = True
+            left = np.flatnonzero(~good)
         if len(left):
             values[odd[left]] = np.nan
             block.odd_cells[i] = Cells(odd[left], start[left], stop[left])

@@ -87,13 +87,13 @@ _STAMP = re.compile(
 )
 
 
-@lru_cache(8192)
+@lru_cache(1 << 15)
 def cell_class(text: str) -> str:
     """Return what a cell looks like: missing | stamp | number | text."""
     text = text.strip()
     if numbers.is_missing(text):
         return "missing"
-    if numbers.PLAIN.fullmatch(text):
+    if numbers.PLAIN.fullmatch(text) or numbers.COMMA.fullmatch(text):
         return "number"
     if _STAMP.match(text):
         if not numbers.is_numberlike(text):

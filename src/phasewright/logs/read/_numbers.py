@@ -21,7 +21,7 @@ INTEGER_DIGITS = 400
 PLAIN = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _LEADING_ZERO = re.compile(r"[+-]?0[0-9]+")
 _POINT = re.compile(r"[+-]?([0-9]*)\.([0-9]*)")
-_COMMA = re.compile(r"[+-]?(?:[0-9]+,?[0-9]*|,[0-9]+)(?:[eE][+-]?[0-9]+)?")
+COMMA = re.compile(r"[+-]?(?:[0-9]+,?[0-9]*|,[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _FORTRAN = re.compile(r"([+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+))[dD]([+-]?[0-9]+)")
 _INFINITE = re.compile(r"[+-]?(?:inf|infinity|1\.?#inf)", re.I)
 _RADIX = re.compile(r"[+-]?0[xXbBoO][0-9a-fA-F]+|[0-9a-fA-F]+[hH]")
@@ -135,7 +135,7 @@ def _unusual(text: str, style: NumberStyle) -> tuple[float, Outcome]:
     """Return number and outcome of a cell that is neither plain, empty nor a word for a missing value."""
     if not style.decided and ("," in text or "." in text) and is_numberlike(text):
         return NAN, PROOF
-    if style.decimal == "," and _COMMA.fullmatch(text):
+    if style.decimal == "," and COMMA.fullmatch(text):
         if style.in_cells:
             return NAN, ("refuse", "number without a unit in a column whose cells carry units")
         return _plain_number(text.replace(",", "."))
@@ -260,7 +260,7 @@ def is_numberlike(text: str) -> bool:
     text = text.strip()
     if not text or not any(ch.isdigit() for ch in text):
         return bool(_INFINITE.fullmatch(text) or _SPREADSHEET_ERROR.fullmatch(text))
-    if PLAIN.fullmatch(text) or _COMMA.fullmatch(text) or _RADIX.fullmatch(text) or _FORTRAN.fullmatch(text):
+    if PLAIN.fullmatch(text) or COMMA.fullmatch(text) or _RADIX.fullmatch(text) or _FORTRAN.fullmatch(text):
         return True
     if not text.isascii():
         mended = _ascii_form(text)

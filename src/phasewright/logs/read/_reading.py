@@ -294,9 +294,9 @@ class Reading:
         plan = found.layout.plan
         unit = times.UNIT_NS.get(plan.unit, times.SECOND) / 1e9 if plan.kind == "number" else 1.0
         written = unit * 10.0**-self.digits if plan.kind != "serial" else 1e-3
-        steps = np.concatenate(clock.steps) if clock.steps else np.zeros(0, dtype=np.int64)
+        steps = clock.sorted_steps()
         if len(steps) and clock.same > 0.3 * max(clock.rows - 1, 1):
-            typical = float(np.median(steps)) / 1e9
+            typical = float(steps[len(steps) // 2]) / 1e9
             self.notes.say(
                 "note",
                 f"stamps move in steps of {typical:g} s while rows come faster: time is uncertain by half of that",
@@ -323,7 +323,7 @@ def clock_events(time_ns: np.ndarray, counter: np.ndarray, unit_ns: int):
     if (steps < 0).any() or not steps.any():
         return None
     apart = clock_steps - steps
-    typical = max(float(np.median(steps)), 1e6)
+    typical = max(float(np.sort(steps)[len(steps) // 2]), 1e6)
     changes = np.flatnonzero(np.abs(apart) > np.maximum(2 * typical, times.SECOND))
     if not len(changes) or len(changes) > max(3, 0.01 * len(steps)):
         return None
