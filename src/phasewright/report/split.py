@@ -106,7 +106,7 @@ def split_blocks(outlook: Outlook) -> list[Block]:
             "Loss, W, by the place where it arises, against phase count, one line a load; the three panels share one "
             "scale. Predicted, settled; bands: 95 % intervals",
             "; ".join(f"{row[0]}: {_said(row)}" for row in rows) + ".",
-            lambda layout: draw_panels(_panels(outlook, cases), layout, len(PLACES)),
+            lambda layout: draw_panels(_panels(outlook, cases, 150.0 if layout.narrow else 240.0), layout, len(PLACES)),
             table,
             "Lines and bands: the model. More phases share the current, which lowers the heat of resistance, until the "
             "fixed loss of each phase eats the gain.",
@@ -119,7 +119,7 @@ def _said(row: tuple) -> str:
     return ", ".join(f"{title.lower()} {number_text(row[k])}" for k, (_, title) in enumerate(PLACES, start=2))
 
 
-def _panels(outlook: Outlook, cases: list[Case]) -> tuple[Panel, ...]:
+def _panels(outlook: Outlook, cases: list[Case], tall: float) -> tuple[Panel, ...]:
     curves = {
         name: tuple(curve for case in cases if (curve := _curve(outlook.fitted, case, name)) is not None)
         for name, _ in PLACES
@@ -128,7 +128,7 @@ def _panels(outlook: Outlook, cases: list[Case]) -> tuple[Panel, ...]:
     reach = 1.25 * max(tops, default=10.0)
     floor = min((low for found in curves.values() for curve in found for low in curve.low), default=0.0)
     return tuple(
-        Panel(f"{title} / W", curves[name], span=(min(0.0, 1.1 * floor), reach), tall=240.0) for name, title in PLACES
+        Panel(f"{title} / W", curves[name], span=(min(0.0, 1.1 * floor), reach), tall=tall) for name, title in PLACES
     )
 
 
