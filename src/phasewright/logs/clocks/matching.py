@@ -11,7 +11,16 @@ from phasewright.logs.clocks.coarse import Correlation, correlate_edges
 from phasewright.logs.clocks.fit import ClockFit, Readings
 from phasewright.logs.clocks.integral import Integral, integrate
 from phasewright.logs.clocks.response import Response, fit_response
-from phasewright.logs.clocks.splits import LEAST_STEP, ClockStep, looks_set, matching_places, mismatch, propose_small_steps, propose_steps, typical_change
+from phasewright.logs.clocks.splits import (
+    LEAST_STEP,
+    ClockStep,
+    looks_set,
+    matching_places,
+    mismatch,
+    propose_small_steps,
+    propose_steps,
+    typical_change,
+)
 from phasewright.logs.condense import Intervals, stamp_shift
 
 REFUSE_RATIO = 0.9

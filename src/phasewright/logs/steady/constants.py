@@ -1,7 +1,7 @@
 """Which time constants the bench has: learnt from every stretch of held load in the whole record.
 
-One step rarely shows how slow its slowest part is. The bench is the same in all of them, so each stretch votes, weighed by
-how much it could tell; what no stretch shows stays as likely as common practice has it.
+One step rarely shows how slow its slowest part is. The bench is the same in all of them, so each stretch votes, weighed
+by how much it could tell; what no stretch shows stays as likely as common practice has it.
 """
 
 from __future__ import annotations

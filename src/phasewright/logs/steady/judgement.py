@@ -8,6 +8,7 @@ import numpy as np
 
 from phasewright.logs.records import AlignedTrace, Settling
 from phasewright.logs.steady.constants import TimeConstants
+from phasewright.logs.steady.extrapolation import settled_value
 from phasewright.logs.steady.load import Load
 from phasewright.logs.steady.series import Series, prepare
 from phasewright.logs.steady.slope import fit_slope
@@ -53,14 +54,27 @@ class Judged:
         inside = (self.trace.start_s >= start) & (self.trace.end_s <= end)
         line = fit_slope(self.trace.middle_s[inside], self.trace.value[inside], resolution=self.series.resolution)
         slope, slope_u = (line.slope, line.u) if line else (0.0, float("inf"))
-        settled = sure <= self.bound
+        # A fitted transient can miss a slower one that has only begun to show; a slope that is there cannot. The
+        # processor follows its load within seconds, so that its slope says how the load wandered, not what remains.
+        by_slope = slowest * abs(slope)
+        drifts = by_slope > self.bound and abs(slope) > 2.0 * slope_u and _slow(self.channel)
+        settled = sure <= self.bound and not drifts
+        extrapolated = settled_value(self.series)
         mean, u = best.estimate()
         return Settling(
             self.channel, slope, slope_u, slowest, remaining, self.bound, settled,
-            f"{self.channel}: {'settled' if settled else 'not settled'}: {mean:+.2f} K of the transient remain, at most "
-            f"{sure:.2f} K with {100 * CERTAIN:.0f} % (bound {self.bound:g} K, time constants up to {slowest:.0f} s"
-            f"{'' if self.constants.shown else ' assumed'})",
+            f"{self.channel}: {'settled' if settled else 'not settled'}: {mean:+.2f} K of the transient remain, at "
+            f"most {sure:.2f} K with {100 * CERTAIN:.0f} % (bound {self.bound:g} K, time constants up to {slowest:.0f} s"
+            f"{'' if self.constants.shown else ' assumed'})"
+            + (f"; but it moves by {3600 * slope:+.0f} K/h, {by_slope:.1f} K in one time constant" if drifts else "")
+            + (f"; settles at {extrapolated[0]:.1f} ± {1.96 * extrapolated[1]:.1f} degC" if extrapolated else ""),
+            *(extrapolated or (None, None)),
         )
+
+
+def _slow(channel: str) -> bool:
+    """Whether the slope of a channel's temperature tells of heat that is still on its way."""
+    return channel.partition(".")[0] != "processor_temperature"
 
 
 def judge(
@@ -73,7 +87,8 @@ def judge(
     # Readings that may belong to the neighbouring step stay out.
     margin = 2.0 * trace.time_u if trace.time_u > 1.0 else 0.0
     if not np.isfinite(margin) or end - start - 2 * margin < max(_SHORTEST, 0.4 * (end - start)):
-        why = f"its clock (standard uncertainty {trace.time_u:.1f} s) is too uncertain for a step of {end - start:.0f} s"
+        why = (f"its clock (standard uncertainty {trace.time_u:.1f} s) is too uncertain for a step of "
+               f"{end - start:.0f} s")
     else:
         start, end = start + margin, end - margin
         series = prepare(key, trace, load, start, end)

@@ -70,7 +70,7 @@ def seconds(trace: AlignedTrace, start: float, end: float, step: float = 1.0) ->
 
 
 def held_load(traces: dict[str, AlignedTrace], span: StepSpan, guard: float) -> Held:
-    """Return where in `span` the load was held: from after its last edge near the start to before the first near the end.
+    """Return where in `span` the load was held: from its last edge near the start to the first near the end.
 
     An edge is a change by more than a quarter of the load's usual level; `guard` [s] is kept clear at both ends.
     """

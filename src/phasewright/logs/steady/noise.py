@@ -6,7 +6,7 @@ import numpy as np
 
 
 def slow_spread(residual: np.ndarray, reading: np.ndarray, resolution: float, used: int) -> tuple[float, float]:
-    """Return the spread of `residual` (n,), and the spread that independent residuals would need to hide as much slowly.
+    """Return the spread of `residual` (n,), and the spread that independent residuals would need to hide as much.
 
     The second is the greatest of three: what the lag-1 correlation implies; what the slow cosines of the residual show;
     what the resolution can hide, as a reading that never changes tells of one place only, however often it is repeated.

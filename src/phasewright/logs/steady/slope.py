@@ -37,8 +37,8 @@ def fit_slope(time: np.ndarray, value: np.ndarray, *, resolution: float = 0.0) -
     """Return the slope of `value` (n,) over `time` (n,) [s]; None for fewer than 4 readings.
 
     The residuals' lag-1 correlation (corrected for its small-sample bias) sets the number of independent readings. A
-    sensor that only reads in steps of `resolution` [unit] may hide one step over the whole length: two standard errors of
-    a rectangular half step at each end are added.
+    sensor that reads in steps of `resolution` [unit] may hide one step over the whole length: readings that hardly ever
+    change say no more than that, readings that noise shakes over the steps average it out.
     """
     good = np.isfinite(value)
     t, y = np.asarray(time[good], dtype=float), np.asarray(value[good], dtype=float)
@@ -58,7 +58,10 @@ def fit_slope(time: np.ndarray, value: np.ndarray, *, resolution: float = 0.0) -
     independent = min(max(effective_count(n, lag1), 3.0), float(n))
     u2 = noise**2 / sxx * n / independent
     if resolution > 0:
-        u2 += 2 * (resolution / 12**0.5) ** 2 / length**2
+        levels = float(np.ptp(r)) / resolution
+        still = min(max(3.5 - levels, 0.0), 1.0)
+        # So that the one-sided 95 % bound of a reading that never changes is one step over the length.
+        u2 += (still * resolution / 1.645 / length) ** 2
     return Slope(slope, u2**0.5, float(y.mean()), noise, lag1, n, independent, length)
 
 

@@ -2,8 +2,8 @@
 
 Over a tail the last transient is one exponential whose time constant is known only roughly: every constant of a grid is
 fitted, with the load's fluctuation beside it, and weighed by its prior and by how well it explains the tail. Quicker
-parts that still run make the estimate larger, never smaller. A straight line times the time constant is the limit of this
-for a tail much shorter than the constant.
+parts that still run make the estimate larger, never smaller. A straight line times the time constant is the limit of
+this for a tail much shorter than the constant.
 """
 
 from __future__ import annotations
@@ -16,10 +16,9 @@ from phasewright.logs.steady.mixture import chance_beyond, magnitude_bound
 from phasewright.logs.steady.noise import slow_spread
 from phasewright.logs.steady.series import Series
 
-
 MISFIT = 0.015
-"""No bench is one exponential: fans follow the coolant, losses follow the temperature. The misfit is taken as this share of
-the tail's swing, wandering about five times over the tail."""
+"""No bench is one exponential: fans follow the coolant, losses follow the temperature. The misfit is taken as this share
+of the tail's swing, wandering about five times over the tail."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

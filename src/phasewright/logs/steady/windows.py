@@ -7,7 +7,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from phasewright.bench import Bench, Campaign, Step
-from phasewright.logs.records import AlignedTrace, Recording, Settling, StepSpan, Window
+from phasewright.logs.records import AlignedTrace, Recording, StepSpan, Window
 from phasewright.logs.steady.constants import TimeConstants, learn_constants
 from phasewright.logs.steady.judgement import Judged, judge
 from phasewright.logs.steady.load import Held, Load, held_load, load_of
@@ -23,8 +23,8 @@ SHORTEST = 20.0
 def find_window(recording: Recording, span: StepSpan, step: Step, bench: Bench, campaign: Campaign) -> Window:
     """Return the window of `span` from which figures are taken, and whether every thermal channel has settled in it.
 
-    The window lies in the stretch of the step over which the load was held, clear of its edges by clock uncertainty and
-    averaging times. It starts when what remains of the transients is a small part of ``campaign.settle_bound`` [K]; when
+    The window lies in the stretch of the step over which the load was held, clear of its edges by clock uncertainty
+    and averaging times. It starts when what remains of the transients is a small part of ``campaign.settle_bound`` [K]; when
     that never happens it is the last part of the step, not settled, with the reasons in numbers. ``window_lead`` and
     ``window_length`` of the campaign bind where they are stated.
     """
@@ -33,8 +33,8 @@ def find_window(recording: Recording, span: StepSpan, step: Step, bench: Bench, 
     if held.end - held.start < SHORTEST:
         return Window(
             step.name, span.start_s, span.start_s, False, (),
-            (f"of {span.end_s - span.start_s:.1f} s only {max(held.end - held.start, 0.0):.1f} s have a held load; a window "
-             f"needs {SHORTEST:.0f} s",), False, ((span.start_s, span.end_s, "too short"),))
+            (f"of {span.end_s - span.start_s:.1f} s only {max(held.end - held.start, 0.0):.1f} s have a held load; a "
+             f"window needs {SHORTEST:.0f} s",), False, ((span.start_s, span.end_s, "too short"),))
     load, constants = _learnt(recording, bench.cooling.coolant if bench is not None else "air")
     judged = [
         judge(key, traces[key], load, held.start, held.end, constants, campaign.settle_bound)
