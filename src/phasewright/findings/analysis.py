@@ -7,21 +7,21 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 
-import numpy as np
-
 from phasewright.bench import Bench, Campaign, Step, limits_of
 from phasewright.findings.answers import answer_questions
 from phasewright.findings.checks import check_readings
 from phasewright.findings.comparisons import compare_steps
 from phasewright.findings.derivations import derive_figures
-from phasewright.findings.figures import Source, measure_step, sources_of
+from phasewright.findings.figures import Source, lead_channel, measure_step, sources_of
 from phasewright.findings.holding import Case, unexplained_shortfall
 from phasewright.findings.incidents import Incident, find_incident, machine_stamps
 from phasewright.findings.margins import find_margins
 from phasewright.findings.notes import gather_notes
 from phasewright.findings.records import Analysis, NotComputable, StepFinding
 from phasewright.findings.verdicts import judge_step
+from phasewright.findings.wanders import wanders_of
 from phasewright.logs import Recording, StepSpan, Window
+from phasewright.quantity import Wander
 
 __all__ = ["analyze"]
 
@@ -53,13 +53,24 @@ def analyze(
     _refuse_mismatch(steps, spans, windows)
     sources, lost = sources_of(bench, campaign, recording)
     stamps = machine_stamps(sources)
+    incidents, kept = [], []
+    for span, window in zip(spans, windows, strict=True):
+        until = min((other.start_s for other in spans if other.start_s > span.start_s), default=math.inf)
+        incident = find_incident(sources, stamps, span, steps[span.name], until)
+        incidents.append(incident)
+        kept.append(_spoiled(window, incident, steps[span.name]))
+    lead = lead_channel(sources)
+    wanders: Sequence[Wander | None] = [None] * len(spans)
+    if lead is not None:
+        wanders = wanders_of(campaign, sources[lead].trace, [steps[span.name] for span in spans], kept)
     findings: list[StepFinding] = []
     notes: list[str] = []
-    for index, (span, window) in enumerate(zip(spans, windows, strict=True)):
-        until = min((other.start_s for other in spans if other.start_s > span.start_s), default=math.inf)
+    for index, (span, window) in enumerate(zip(spans, kept, strict=True)):
         if progress is not None:
             progress(index / max(len(spans), 1), f"working out {span.name}")
-        finding, said = _find_step(bench, sources, lost, stamps, until, span, steps[span.name], window)
+        finding, said = _find_step(
+            bench, sources, lost, incidents[index], span, steps[span.name], window, wanders[index]
+        )
         findings.append(finding)
         notes += said
     comparisons = compare_steps(campaign, findings)
@@ -90,16 +101,14 @@ def _find_step(
     bench: Bench,
     sources: Mapping[str, Source],
     lost: Mapping[str, NotComputable],
-    stamps: np.ndarray | None,
-    until: float,
+    incident: Incident | None,
     span: StepSpan,
     step: Step,
     window: Window,
+    wander: Wander | None,
 ) -> tuple[StepFinding, list[str]]:
     """Return the finding of one step and what is to be noted about it."""
-    incident = find_incident(sources, stamps, span, step, until)
-    window = _spoiled(window, incident, step)
-    sheet = measure_step(bench, sources, lost, span, step, window)
+    sheet = measure_step(bench, sources, lost, span, step, window, wander)
     derive_figures(sheet, bench, step, window)
     margins, unjudged = find_margins(sheet, limits_of(bench, step.settings), window)
     case = Case(bench, step, span, window, sheet, margins, sources, incident)

@@ -25,9 +25,9 @@ from phasewright.findings.records import NotComputable
 from phasewright.findings.sheet import Sheet, channel_mend
 from phasewright.findings.trust import PACKAGE_OFFSET_U, Trust, observed_resolution, resolution_u, trust_of
 from phasewright.logs import AlignedTrace, Recording, StepSpan, Window
-from phasewright.quantity import Part, Value, value_from_parts
+from phasewright.quantity import Part, Value, Wander, value_from_parts
 
-__all__ = ["Source", "measure_step", "readings_of_step", "sources_of"]
+__all__ = ["Source", "lead_channel", "measure_step", "readings_of_step", "sources_of"]
 
 LEADS = ("input_power", "package_power", "rail_current")
 """Channels that show how the load wandered, the most precise first."""
@@ -81,6 +81,11 @@ def sources_of(
     return found, lost
 
 
+def lead_channel(sources: Mapping[str, Source]) -> str | None:
+    """Return the channel that shows best how the load wanders; None when no power or current is logged."""
+    return next((name for name in LEADS if name in sources), None)
+
+
 def measure_step(
     bench: Bench,
     sources: Mapping[str, Source],
@@ -88,14 +93,20 @@ def measure_step(
     span: StepSpan,
     step: Step,
     window: Window,
+    wander: Wander | None = None,
 ) -> Sheet:
-    """Return the sheet of one step with all that its channels say; derived figures are not on it yet."""
+    """Return the sheet of one step with all that its channels say; derived figures are not on it yet.
+
+    `wander` is how the load moves, as seen by the first of `LEADS` that is logged.
+    """
     sheet = Sheet(span.name, missing=dict(lost))
     readings: dict[str, Readings] = {}
     lead = None
     first = [name for name in LEADS if name in sources]
     for name in [*first, *(name for name in sources if name not in first)]:
-        _measure_channel(sheet, name, sources[name], span, window, readings, lead)
+        _measure_channel(
+            sheet, name, sources[name], span, window, readings, lead, wander if name == lead_channel(sources) else None
+        )
         if lead is None and name in first and name in readings:
             lead = lead_of(Figure(sheet.quantities[name], ""), readings[name])
     combine_labels(sheet)
@@ -117,6 +128,7 @@ def _measure_channel(
     window: Window,
     readings: dict[str, Readings],
     lead: Lead | None,
+    wander: Wander | None,
 ) -> None:
     trace = source.trace
     inside = take_readings(trace, window.start_s, window.end_s) if window.found else None
@@ -131,7 +143,8 @@ def _measure_channel(
     if trace.unit == "J":
         return
     if name in readings and inside is not None:
-        sheet.put(name, mean_of(trace, inside, source.trust, window, span, lead if trace.unit in FOLLOWERS else None))
+        lead = lead if trace.unit in FOLLOWERS else None
+        sheet.put(name, mean_of(trace, inside, source.trust, window, span, lead, wander))
         if inside.left_out > 0.2 * (inside.count + inside.left_out):
             sheet.notes.append(
                 f"caution: {span.name}: {inside.left_out} of {inside.count + inside.left_out} readings of {name} "

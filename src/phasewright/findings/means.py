@@ -10,8 +10,9 @@ import numpy as np
 
 from phasewright.findings.readings import Readings, means_over, take_readings
 from phasewright.findings.trust import Trust, resolution_u
+from phasewright.findings.wanders import covered_time
 from phasewright.logs import AlignedTrace, StepSpan, Window
-from phasewright.quantity import Part, Value, series_mean, value_from_parts
+from phasewright.quantity import Part, Value, Wander, series_mean, value_from_parts
 
 __all__ = ["Figure", "Lead", "lead_of", "mean_energy_power", "mean_of", "mean_product", "peak_of", "same_stamps"]
 
@@ -41,13 +42,14 @@ class Lead:
 
 
 def _statistics(
-    series: np.ndarray, readings: Readings, source: str, lead: Lead | None = None
+    series: np.ndarray, readings: Readings, source: str, lead: Lead | None = None, wander: Wander | None = None
 ) -> tuple[float, list[Part], str]:
     """Return the mean, the parts that scatter adds to it, and why they are unknown ('' = known).
 
     A load that wanders moves input, rail and package power together, so their scatter is not independent. The share
     of the series that follows the lead channel (regression on its means over the same intervals) is put down to the
     lead's own part; only the rest is this channel's. A loss then does not suffer from a wander that both sides saw.
+    The lead itself has its part from `wander`, where its load's is known: a window shows little of its slow movements.
     """
     weights = readings.weights()
     if series.size == 1:
@@ -55,6 +57,10 @@ def _statistics(
     if np.ptp(series) == 0.0:
         # Identical readings have no scatter to estimate; what rounding hides is the resolution part.
         return float(series[0]), [], ""
+    if wander is not None:
+        mean = float(weights @ series / weights.sum())
+        u, dof = wander.mean_u(covered_time(readings))
+        return mean, [Part(source, abs(mean) * u, "student", max(dof, 1.0))], ""
     follows, rest = _follow(series, readings, lead)
     found = series_mean(rest, weights=weights)
     mean = float(weights @ series / weights.sum())
@@ -130,10 +136,14 @@ def mean_of(
     window: Window,
     span: StepSpan,
     lead: Lead | None = None,
+    wander: Wander | None = None,
 ) -> Figure:
-    """Return the time-weighted mean of `readings` with statistics, gain, offset, resolution and alignment parts."""
+    """Return the time-weighted mean of `readings` with statistics, gain, offset, resolution and alignment parts.
+
+    `wander` is how the load moves relative to its level, for the channel that leads.
+    """
     name = f"{span.name}/{trust.channel}"
-    mean, parts, lacking = _statistics(readings.value, readings, f"{name}/statistics", lead)
+    mean, parts, lacking = _statistics(readings.value, readings, f"{name}/statistics", lead, wander)
     parts += _shared(trust, mean, 1.0)
     scatter = float(np.std(readings.value))
     parts.append(Part(f"{name}/resolution", resolution_u(trust.resolution, scatter), "rectangular"))

@@ -29,6 +29,7 @@ if _typing.TYPE_CHECKING:
     from phasewright.quantity.sampling import monte_carlo
     from phasewright.quantity.series import SeriesMean, effective_count, series_mean
     from phasewright.quantity.timing import TwoWay, delay_bound, rate_bound, two_way_offset
+    from phasewright.quantity.wander import Wander, learn_wander
 
 __all__ = [
     "Fit",
@@ -36,6 +37,7 @@ __all__ = [
     "SeriesMean",
     "TwoWay",
     "Value",
+    "Wander",
     "base_unit",
     "convert",
     "correlation",
@@ -44,6 +46,7 @@ __all__ = [
     "difference",
     "effective_count",
     "fit_least_squares",
+    "learn_wander",
     "monte_carlo",
     "number_text",
     "parse_quantity",
@@ -69,6 +72,8 @@ _LATER = {
     "delay_bound": "timing",
     "rate_bound": "timing",
     "two_way_offset": "timing",
+    "Wander": "wander",
+    "learn_wander": "wander",
 }
 """What needs numpy is loaded when it is first asked for, so that commands which only read text start at once."""
 
