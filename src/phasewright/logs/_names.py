@@ -130,7 +130,7 @@ def known_base(unit: str) -> str:
     return base_unit(unit) if unit else ""
 
 
-def column_position(reference: str, names, file: str, what: str) -> int:
+def column_position(reference: str, names, file: str, what: str, line: int = 1) -> int:
     """Return the field (first = 0) that a reference means: '#3', a name as in the header, or a bare name.
 
     Raises LogFault when no column, or more than one, answers to it.
@@ -140,7 +140,7 @@ def column_position(reference: str, names, file: str, what: str) -> int:
         position = int(match[1]) - 1
         if 0 <= position < len(names):
             return position
-        raise LogFault(Fault(file, f"no column {reference}: there are {len(names)}", "mend the position", path=what))
+        raise LogFault(Fault(file, f"no column {reference}: there are {len(names)}", "mend the position", line, path=what))
     wanted = clean_name(reference)
     for key in (lambda n: n, lambda n: n.casefold(), lambda n: split_unit(n)[0].casefold(), _plain_key):
         hits = [i for i, name in enumerate(names) if key(name) == key(wanted)]
@@ -149,10 +149,10 @@ def column_position(reference: str, names, file: str, what: str) -> int:
         if len(hits) > 1:
             places = ", ".join(f"#{i + 1} {escape(names[i])!r}" for i in hits)
             raise LogFault(
-                Fault(file, f"column {escape(reference)!r} fits several: {places}", "map it by position", path=what)
+                Fault(file, f"column {escape(reference)!r} fits several: {places}", "map it by position", line, path=what)
             )
     shown = ", ".join(repr(escape(name, 40)) for name in names[:12]) + (", ..." if len(names) > 12 else "")
-    raise LogFault(Fault(file, f"no column {escape(reference)!r}", f"name one of {shown}", path=what))
+    raise LogFault(Fault(file, f"no column {escape(reference)!r}", f"name one of {shown}", line, path=what))
 
 
 def _plain_key(name: str) -> str:

@@ -10,6 +10,7 @@ from phasewright.bench import ChannelSource, Fault, Instrument, LogEntry, LogFau
 
 from .read import VERSION, read_log
 from .records import OpenedLog, Table
+from .sanity import VERSION as SANITY_VERSION
 from .sanity import Doubts, look_at
 from .store import Kept, Store
 from .trace import build_traces, flagged_channel
@@ -54,7 +55,9 @@ def open_log(
             return flagged_channel(table, source, looked[id(table)])
 
         place = places.get(id(table))
-        return make() if place is None else place.channel(repr((TRACE_VERSION, source, entry.channels)), make)
+        if place is None:
+            return make()
+        return place.channel(repr((TRACE_VERSION, SANITY_VERSION, source, entry.channels)), make)
 
     tables = [item.table if isinstance(item, Kept) else item for item in kept]
     traces = build_traces(tables, entry.channels, log=entry.name, instrument=instrument, values_of=values_of)

@@ -10,7 +10,8 @@ from phasewright.logs.clocks.onelog import Logs, iso_time, lay_out_reference, pl
 from phasewright.logs.clocks.pairs import POWER_ORDER, choose_reference, rank
 from phasewright.logs.clocks.placing import Piece, place_all
 from phasewright.logs.condense import condense
-from phasewright.logs.records import Recording, Remark, Trace
+from phasewright.logs.records import Recording, Trace
+from phasewright.logs.sanity import question
 
 
 def align(
@@ -29,9 +30,11 @@ def align(
     [s]) settles an ambiguous log by a person's choice. Ambiguous logs have their candidates in their clock map and no
     traces in the recording; logs without evidence are placed by their calendar clocks and marked ``assumed``.
 
-    Raises LogFault, naming every log at fault, when there is nothing to read or when two logs do not overlap.
+    Channels that contradict each other or physics are remarked on; what is no reading is missing (`logs.sanity`).
+
+    Raises LogFault, naming every log at fault, when there is nothing to read, when two logs do not overlap, or when
+    columns are swapped or in another unit than they say.
     """
-    del bench
     tell = progress or (lambda fraction, text: None)
     traces = {name: tuple(t for t in log.traces if len(t.time_ns)) for name, log in opened.items()}
     files = {entry.name: entry.files[0] for entry in campaign.logs if entry.files}
@@ -58,12 +61,13 @@ def align(
         raise LogFault(faults)
     instruments = {entry.name: entry.instrument for entry in campaign.logs}
     placed, said = place_all(traces, intervals, pieces, instruments)
-    tell(1.0, "aligned")
-    return Recording(
+    recording = Recording(
         reference, iso_time(zero[reference]) if absolute[reference] else "", placed,
         tuple(piece.clock for name in order for piece in pieces[name]),
         tuple(report for log in opened.values() for report in log.reports), tuple(remarks + said),
     )
+    tell(0.98, "holding the channels against each other")
+    return question(recording, traces, bench, campaign)
 
 
 def _turn(group: tuple[Trace, ...]) -> int:

@@ -204,7 +204,6 @@ def _place(pair: _Pair, offsets: list[float], drift: float, lag_width: float, bl
     end, value = x.end[pair.first : pair.last], x.value[pair.first : pair.last]
     if not looks_set(fit, int(np.isfinite(value).sum()), np.diff(end)):
         return [match]
-    length = _own_length(x)
     whole = _cost(pair, [match], [0, len(end)])
     proposals = [replace(step, offset=step.offset + (blank.pivot - match.pivot) * step.drift * 1e-6)
                  for step in propose_small_steps(fit, end)]

@@ -20,7 +20,7 @@ MOST_STEPS = 200_000
 """Intervals kept for their median and scatter."""
 MOST_BACKWARD, MOST_BACKWARD_SHARE = 50, 0.005
 """A clock that goes back more often than this many times, plus this share of the rows, is no clock."""
-TICK_WRAPS = {"ms": (2**32,), "us": (2**32,), "s": (2**16, 2**32), "ns": ()}
+TICK_WRAPS = {"ms": (2**32,), "us": (2**32,), "s": (2**16,), "ns": ()}
 """Ranges of counters by unit [count]: 32-bit ticks, 16-bit seconds."""
 
 
@@ -260,6 +260,7 @@ class _Zone:
                         file,
                         f"unknown zone ({escape(name)})",
                         'state a zone such as "Europe/Berlin" or "+01:00"',
+                        1,
                         path="zone",
                     )
                 ) from None

@@ -258,7 +258,10 @@ class _Finder:
             body = body.lstrip("#%!;/ ")
             for delimiter in CANDIDATES:
                 if delimiter in (WORDS, WIDE) or delimiter in body:
-                    cells = split_line(body, delimiter)
+                    try:
+                        cells = split_line(body, delimiter)
+                    except OpenQuote:
+                        continue
                     if sample.is_header(cells) and (width is None or len(cells) == width):
                         return number, cells
         return None

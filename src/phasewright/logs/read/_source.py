@@ -167,8 +167,8 @@ def find_encoding(head: bytes, whole: bool, file: str, stated: str) -> Encoding:
     if stated:
         try:
             codec = codecs.lookup(stated).name
-            "a,1\n".encode(codec)
-        except (LookupError, UnicodeError):
+            codecs.getincrementaldecoder(codec)("replace").decode("a,1\n".encode(codec), True)
+        except (LookupError, UnicodeError, TypeError, ValueError):
             raise refuse(file, f"unknown encoding ({escape(stated)})", "state one such as utf-8 or cp1252") from None
         if codec in ("utf-8", "ascii"):
             return Encoding(stated, "", 3 if head.startswith(codecs.BOM_UTF8) else 0)
@@ -229,8 +229,12 @@ def _multibyte_guess(head: bytes) -> str:
     """Return a multi-byte encoding that a text shows which is neither UTF-8 nor cp1252, '' if none."""
     if head.isascii():
         return ""
-    # Lines that are UTF-8 say nothing; a lone bad byte in a line of digits is damage, not an encoding.
-    odd = [line for line in head.split(b"\n") if not line.isascii() and not is_utf8(line)]
+    # Lines that are UTF-8 say nothing; bad bytes in a line of digits are damage, not an encoding.
+    odd = [
+        line
+        for line in head.split(b"\n")
+        if not line.isascii() and not is_utf8(line) and 4 * sum(48 <= byte <= 57 for byte in line) < len(line)
+    ]
     high = b"\n".join(odd)
     runs = re.findall(rb"[\x80-\xff][\x40-\x7e\x80-\xfe]?[\x80-\xff]*", high)
     typographic = frozenset(b"\x80\x82\x84\x85\x8b\x91\x92\x93\x94\x95\x96\x97\x99\x9b\xa0\xb0\xb5\xb2\xb3\xb1")
@@ -306,8 +310,7 @@ class Source:
     def _transcoded_head(self, head: bytes) -> bytes:
         data = head[self.encoding.mark :]
         if self.encoding.codec:
-            decoder = codecs.getincrementaldecoder(self.encoding.codec)("replace")
-            data = decoder.decode(data, self.whole_head).encode("utf-8", "replace")
+            data = self._decoded(self._decoder(), data, self.whole_head)
         data = data.rstrip(b"\x00") if self.whole_head else data
         if b"\n" not in data and b"\r" in data.rstrip(b"\r") + b"":
             self.line_ends = "\r"
@@ -315,6 +318,17 @@ class Source:
         elif b"\r\n" in data:
             self.line_ends = "\r\n"
         return data
+
+    def _decoder(self) -> codecs.IncrementalDecoder:
+        return codecs.getincrementaldecoder(self.encoding.codec)("replace")
+
+    def _decoded(self, decoder: codecs.IncrementalDecoder, data: bytes, final: bool) -> bytes:
+        """Return bytes of the file as UTF-8. Raises LogFault when they are not in the stated encoding."""
+        try:
+            return decoder.decode(data, final).encode("utf-8", "replace")
+        except UnicodeError as error:
+            what = f"not text in {escape(self.encoding.name)} ({error})"
+            raise refuse(self.file, escape(what, 200), "state another encoding") from None
 
     def _check_head(self) -> None:
         end = self.head.rfind(b"\n")
@@ -341,7 +355,7 @@ class Source:
         self._check_end()
 
     def _blocks(self, hasher: _Hasher | None) -> Iterator[bytes]:
-        decoder = codecs.getincrementaldecoder(self.encoding.codec)("replace") if self.encoding.codec else None
+        decoder = self._decoder() if self.encoding.codec else None
         rest, zeros, skip = b"", 0, self.encoding.mark
         with self._open() as stream:
             while True:
@@ -353,7 +367,7 @@ class Source:
                 data = raw[skip:] if skip else raw
                 skip = 0
                 if decoder is not None:
-                    data = decoder.decode(data, not raw).encode("utf-8", "replace")
+                    data = self._decoded(decoder, data, not raw)
                 if raw and not data:
                     continue
                 if data.endswith(b"\x00") or zeros:

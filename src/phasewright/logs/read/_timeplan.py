@@ -322,6 +322,7 @@ class _Planner:
                     self.file,
                     str(error),
                     'use codes such as "%Y-%m-%d %H:%M:%S.%f", or epoch_ms, elapsed_s',
+                    1,
                     path="time_format",
                 )
             ) from None
@@ -333,8 +334,8 @@ class _Planner:
                 times._custom(" ".join(cell.split()), text)
             except Doubt as doubt:
                 raise self.fault(f"{escape(cell)}: {doubt}", "add %p, or log with 24 hours") from None
-            except ValueError as error:
-                raise self.fault(f"stamp {escape(cell)} {error}", "mend time_format") from None
+            except ValueError:
+                raise self.fault(f"stamp {escape(cell)} does not fit {escape(text)}", "mend time_format") from None
         return plan
 
 

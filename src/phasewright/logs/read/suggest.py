@@ -177,7 +177,7 @@ def _claims(table: Table, position: int, name: str) -> list[tuple[float, str, st
         )
         claims.append((min(score, 0.95), channel, name, tuple(why)))
     if not claims and base == "W":
-        alone = sum(u and base_unit(u) == "W" for u in table.units) == 1
+        alone = sum(bool(u) and base_unit(u) == "W" for u in table.units) == 1
         why = ("the only power in this log",) if alone else ("a power without further words",)
         claims.append((0.45 if alone else 0.3, "input_power", name, (*why, f"unit {unit}")))
     return claims

@@ -3,5 +3,9 @@
 from phasewright.logs.sanity.counters import unwrap
 from phasewright.logs.sanity.doubts import Doubts
 from phasewright.logs.sanity.looking import look_at
+from phasewright.logs.sanity.together import question
 
-__all__ = ["Doubts", "look_at", "unwrap"]
+VERSION = 1
+"""Raised when the same columns would be judged otherwise."""
+
+__all__ = ["VERSION", "Doubts", "look_at", "question", "unwrap"]

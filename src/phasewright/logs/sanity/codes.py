@@ -91,7 +91,7 @@ def _jumped(column: Column, code: float, rows: np.ndarray) -> Ranges:
     length = runs[:, 1] - runs[:, 0]
     # So many equal readings in a row that this column would hardly ever show by itself.
     rare = column.repeats < 0.99
-    frozen = length >= 1 + np.log(1e-6 / n) / np.log(max(column.repeats, 1e-3)) if rare else np.zeros(len(runs), bool)
+    frozen = length >= np.maximum(3, np.log(1e-6 / n) / np.log(max(column.repeats, 1e-3))) if rare else length < 0
     if column.unit == "degC":
         least = np.where(frozen, max(1.5 * column.step + column.resolution, 1.0), max(4.0 * column.step, 3.0)
                          + 2.0 * column.resolution)
@@ -101,8 +101,10 @@ def _jumped(column: Column, code: float, rows: np.ndarray) -> Ranges:
         # Currents and voltages of a running machine are positive: a negative one among them needs no large jump.
         sound = (np.fmin(before, after) > 0.0) & (level > 1.5 * abs(code))
         return runs[sound & (jump > 0.3 * level)]
+    # A positive code among positive readings: only one that stands still, or lies beyond all that is read otherwise.
+    beyond = code > 1.3 * column.level(0.99)
     level = np.fmax(level, code)
-    return runs[jump > np.where(frozen, 0.1 * level + 1.5 * column.step, 0.3 * level + 4.0 * column.step)]
+    return runs[(frozen | beyond) & (jump > np.where(frozen, 0.1 * level + 1.5 * column.step, 0.2 * level))]
 
 
 def _neighbour(column: Column, rows: np.ndarray, way: int, n: int) -> np.ndarray:

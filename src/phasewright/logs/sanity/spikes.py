@@ -8,12 +8,14 @@ import numpy as np
 
 from phasewright.logs.records import Remark, Table
 from phasewright.logs.sanity.doubts import Gathered, rows_to_ranges
-from phasewright.logs.sanity.survey import Column
+from phasewright.logs.sanity.survey import PAIRS, Column
 
 UP, DOWN = 1.6, 0.4
 """A reading counts as a spike from this multiple of both its neighbours on (a glitch doubles a reading or loses it)."""
 _REAL = 1.25
 """Another current or power that rises by this factor at the same moment shows that the load was real."""
+_GAP = 2.5
+"""Readings further apart than this many periods have a gap between them."""
 _OFTEN = 0.02
 """Share of readings above which jumps are the way of the channel, not glitches."""
 
@@ -23,13 +25,22 @@ def find_spikes(table: Table, columns: Sequence[Column], gathered: Gathered) -> 
     electrical = [c for c in columns if c.unit in ("V", "A", "W")]
     for column in electrical:
         rows = _lone(column, _electrical_test(column), lambda low, high: high > UP * low)
-        rows = _unconfirmed(rows, column, electrical)
+        rows = _unconfirmed(_within(table, rows), column, electrical)
         _drop(table, column, rows, gathered)
     for column in columns:
         if column.unit == "degC":
             least = max(8.0, 6.0 * column.step + 2.0 * column.resolution)
             rows = _lone(column, _thermal_test(least), lambda low, high, least=least: high - low > least)
-            _drop(table, column, rows, gathered)
+            _drop(table, column, _within(table, rows), gathered)
+
+
+def _within(table: Table, rows: np.ndarray) -> np.ndarray:
+    """Return the rows without those beside a gap: there a load, or the machine, may have begun or ended."""
+    if not len(rows):
+        return rows
+    time = table.time_ns
+    period = float(np.median(np.diff(time[:PAIRS])))
+    return rows[(time[rows] - time[rows - 1] < _GAP * period) & (time[rows + 1] - time[rows] < _GAP * period)]
 
 
 def _drop(table: Table, column: Column, rows: np.ndarray, gathered: Gathered) -> None:

@@ -11,8 +11,12 @@ from phasewright.logs.records import AlignedTrace, Recording, StepSpan
 
 _POINTS = 2000
 _CHANNELS = ("package_power", "input_power", "rail_power", "rail_current", "input_current")
-_SHORTEST = 10.0
-"""Pieces shorter than this are no step [s]."""
+_SHORTEST = 12.0
+"""Loads shorter than this are no step [s]."""
+_BUSY = 0.35
+"""Share of the way from idle to full load above which a stretch counts as a load."""
+_CLEAR_CHANGE = 0.05
+"""Smallest change inside a run of load, as a share of the whole swing, at which two steps may meet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,26 +151,92 @@ def _median_between(trace: AlignedTrace, a: float, b: float) -> float | None:
 
 def _match(found: list[Load], steps: tuple[Step, ...]) -> tuple[Load, ...] | None:
     """The loads that are the steps, in order; None unless exactly one reading of the record fits the plan."""
-    worth = [p for p in found if p.length >= _SHORTEST]
-    if len(worth) < len(steps):
+    pieces = _busy(found)
+    runs = _runs(pieces)
+    runs = [run for run in runs if run[-1].end - run[0].start >= _SHORTEST]
+    if not runs or len(runs) > len(steps):
         return None
-    levels = np.array([p.level for p in worth])
-    idle = float(levels.min())
-    top = float(levels.max())
-    busy = [p for p in worth if p.level > idle + 0.3 * (top - idle)] if top > 1.3 * idle + 5 else worth
-    for trial in (worth, busy):
-        if len(trial) == len(steps) and all(_agrees(p, s) for p, s in zip(trial, steps, strict=True)):
-            return tuple(trial)
-    return None
+    if len(runs) < len(steps):
+        runs = _part(runs, len(steps), found)
+        if runs is None:
+            return None
+    loads = tuple(_joined(run) for run in runs)
+    return loads if _agree(loads, steps) else None
 
 
-def _agrees(load: Load, step: Step) -> bool:
-    """Whether nothing that the plan says about the step contradicts what was found."""
-    planned = step.settings.get("phase_count")
-    if load.phase_count is not None and isinstance(planned, int | float) and round(load.phase_count) != round(planned):
-        return False
-    power = step.settings.get("package_power")
-    return not (isinstance(power, int | float) and not 0.6 * power <= load.level <= 1.8 * power)
+def _busy(found: list[Load]) -> list[Load]:
+    """The stretches with a load; all of them when the record knows no idle."""
+    if not found:
+        return []
+    order = sorted(found, key=lambda piece: piece.level)
+    length = np.cumsum([piece.length for piece in order])
+    idle, top = (order[int(np.searchsorted(length, share * length[-1]))].level for share in (0.02, 0.9))
+    idle = min(idle, order[0].level)
+    if top < 1.3 * idle + 5.0:
+        return found
+    return [piece for piece in found if piece.level > idle + _BUSY * (top - idle)]
+
+
+def _runs(pieces: list[Load]) -> list[list[Load]]:
+    """Stretches that follow each other without idle between them."""
+    runs: list[list[Load]] = []
+    for piece in pieces:
+        if runs and piece.start - runs[-1][-1].end < 1.0:
+            runs[-1].append(piece)
+        else:
+            runs.append([piece])
+    return runs
+
+
+def _part(runs: list[list[Load]], count: int, found: list[Load]) -> list[list[Load]] | None:
+    """Part runs at the clearest changes of load or phase count until there are `count`; None when it is not clear where."""
+    swing = max(piece.level for piece in found) - min(piece.level for piece in found)
+    places = []
+    for number, run in enumerate(runs):
+        for k in range(1, len(run)):
+            one, two = run[k - 1], run[k]
+            size = abs(one.level - two.level) / max(swing, 1e-9)
+            if one.phase_count is not None and two.phase_count is not None and one.phase_count != two.phase_count:
+                size += 1.0
+            places.append((size, number, k))
+    places.sort(reverse=True)
+    need = count - len(runs)
+    if len(places) < need or places[need - 1][0] < _CLEAR_CHANGE:
+        return None
+    if len(places) > need and places[need][0] > 0.5 * places[need - 1][0]:
+        return None
+    cuts = {(number, k) for _, number, k in places[:need]}
+    parted: list[list[Load]] = []
+    for number, run in enumerate(runs):
+        start = 0
+        for k in range(1, len(run) + 1):
+            if k == len(run) or (number, k) in cuts:
+                parted.append(run[start:k])
+                start = k
+    return parted if all(run[-1].end - run[0].start >= _SHORTEST for run in parted) else None
+
+
+def _joined(run: list[Load]) -> Load:
+    length = np.array([piece.length for piece in run])
+    counts = [piece.phase_count for piece in run if piece.phase_count is not None]
+    return Load(run[0].start, run[-1].end, float(np.average([piece.level for piece in run], weights=length)),
+                float(np.median(counts)) if counts else None)
+
+
+def _agree(loads: tuple[Load, ...], steps: tuple[Step, ...]) -> bool:
+    """Whether nothing that the plan says about the steps contradicts what was found."""
+    ratios = []
+    for load, step in zip(loads, steps, strict=True):
+        planned = step.settings.get("phase_count")
+        if load.phase_count is not None and isinstance(planned, int | float) and round(load.phase_count) != round(planned):
+            return False
+        power = step.settings.get("package_power")
+        if isinstance(power, int | float) and power > 0 and step.outcome in ("", "ran"):
+            ratios.append(load.level / power)
+    if not ratios:
+        return True
+    usual = float(np.median(ratios))
+    return 0.5 < usual < 2.0 and all(0.75 < ratio / usual < 1.33 for ratio in ratios)
 
 
 def _mismatch(found: list[Load], campaign: Campaign, trace: AlignedTrace) -> Fault:
