@@ -45,9 +45,15 @@ COUPLING = (0.015, 0.8)
 """[K/W] Rise of the regulator by one watt of the package."""
 INDUCTOR_SHARE = (-0.4, 0.8)
 """[1] (centre and spread of the logit) How much of an inductor's heat warms the stage beside it like its own."""
-QUICK_SHARE = (0.4, 0.8)
-"""[1] (centre and spread of the logit) Share of R_stage that warms at once: silicon and sensor."""
-TIMES = {"quick_time": (3.0, 0.6), "stage_time": (35.0, 0.6), "plate_time": (50.0, 0.8), "package_time": (60.0, 0.8)}
+SHARES = {
+    "quick_share": ("f_quick", 0.6, 0.8),
+    "late_share": ("f_late", -0.6, 1.0),
+    "plate_share": ("f_plate", 0.0, 1.2),
+    "package_share": ("f_package", 0.0, 1.2),
+}
+"""[1] (symbol, centre and spread of the logit) Of R_stage: what warms at once, with silicon and sensor; of the rest of
+it: what warms with the plate. Of plate and package: what warms as soon as the copper of the stage does."""
+TIMES = {"quick_time": (3.5, 0.5), "stage_time": (25.0, 0.5), "plate_time": (90.0, 0.6), "package_time": (90.0, 0.6)}
 """[s]"""
 
 OTHER_POWER = (12.0, 0.6)
@@ -143,7 +149,8 @@ def _heat(bench: Bench, notes: list[str]) -> Iterator[Belief]:
     yield Belief("inductor_share", "f_L", "1", *INDUCTOR_SHARE, "share",
                  basis="common practice, no source", stated=False)  # fmt: skip
     yield Belief("package_rise", "R_couple", "K/W", *COUPLING, basis="common practice, no source", stated=False)
-    yield Belief("quick_share", "f_quick", "1", *QUICK_SHARE, "share", basis="common practice, no source", stated=False)
+    for name, (symbol, middle, wide) in SHARES.items():
+        yield Belief(name, symbol, "1", middle, wide, "share", basis="common practice, no source", stated=False)
     for name, (time, wide) in TIMES.items():
         symbol = f"tau_{name.partition('_')[0]}"
         yield Belief(name, symbol, "s", time, wide, basis="common practice, no source", stated=False)

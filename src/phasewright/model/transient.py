@@ -1,8 +1,11 @@
 """Heat in time: three paths from loss and package power to the hottest stage, each with its time constants.
 
-stage   loss of one phase over R_stage: a quick share (silicon, sensor) and a slow one (copper under it, inductor)
-plate   loss of all phases over R_plate, on top of the coolant, which it follows with the same lag
-package package power over R_couple
+stage   loss of one phase over R_stage: at once (silicon, sensor), with the copper under it, and late with the plate
+plate   loss of all phases over R_plate, on top of the coolant: with the copper, and late with the plate
+package package power over R_couple: with the copper, and late with the substrate
+
+Each path has shares of several time constants, so that how large a path is follows from how steps differ once settled
+and not from how quickly it warms.
 """
 
 from __future__ import annotations
@@ -61,15 +64,21 @@ def temperature_history(
     Parameters `p` are (...); `own` loss of the hottest phase [W], `loss` [W] and `package` [W] are (..., n), `coolant`
     [degC] is (n,). `start` (..., 2) is how far the stage's slow part and the plate are from settled at first [K].
     """
-    head = np.broadcast_shapes(loss.shape[:-1], package.shape[:-1], own.shape[:-1])
-    whole = coolant + p["plate_rise"][..., None] * loss
-    parts = []
-    for drive, time, weight, off in (
-        (own, "quick_time", p["stage_rise"] * p["quick_share"], 0.0),
-        (own, "stage_time", p["stage_rise"] * (1.0 - p["quick_share"]), start[..., 0]),
-        (whole, "plate_time", np.ones(head), start[..., 1]),
-        (package, "package_time", p["package_rise"], 0.0),
-    ):
-        weighted = weight[..., None] * np.broadcast_to(drive, (*head, drive.shape[-1]))
-        parts.append(lag(weighted, p[time], step, weighted[..., 0] + off))
-    return parts[0] + parts[1] + parts[2] + parts[3]
+    quick, late = p["quick_share"], p["late_share"]
+    stage = p["stage_rise"][..., None] * own
+    plate = coolant + p["plate_rise"][..., None] * loss
+    behind = p["package_rise"][..., None] * package
+    drives = {
+        "quick_time": _weigh(quick, stage),
+        "stage_time": _weigh((1.0 - quick) * (1.0 - late), stage)
+        + _weigh(p["plate_share"], plate)
+        + _weigh(p["package_share"], behind),
+        "plate_time": _weigh((1.0 - quick) * late, stage) + _weigh(1.0 - p["plate_share"], plate),
+        "package_time": _weigh(1.0 - p["package_share"], behind),
+    }
+    off = {"stage_time": start[..., 0], "plate_time": start[..., 1]}
+    return sum(lag(drive, p[name], step, drive[..., 0] + off.get(name, 0.0)) for name, drive in drives.items())
+
+
+def _weigh(share, drive):
+    return share[..., None] * drive
