@@ -136,10 +136,17 @@ The guide      {page}
 The pictures   {result.guide.folder / "figures"}
 The raw logs   {folder / "logs"}  (simulated)
 
-Try next
-  phasewright analyze {folder} --json    the same numbers for a program
-  phasewright check {folder}             what the bench file still lacks
-  phasewright new my-board               start a campaign of your own""")
+Try next""")
+    wishes = {
+        f"phasewright predict {folder} --phases 3": "what another setting would do",
+        f"phasewright preflight {folder}": "what to test next, and what would trip",
+        f"phasewright analyze {folder} --json": "the same numbers for a program",
+        f"phasewright check {folder}": "what the bench file still lacks",
+        "phasewright new my-board": "start a campaign of your own",
+    }
+    wide = max(map(len, wishes))
+    for command, why in wishes.items():
+        click.echo(f"  {command.ljust(wide)}  {why}" if wide < 50 else f"  {command}\n      {why}")
     if not no_page:
         _open_page(page)
 

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 
 from phasewright.findings import Analysis, StepFinding
 from phasewright.report.escaping import clean
-from phasewright.report.headlines import condition
 from phasewright.report.margins import nearest
 from phasewright.report.series import phase_count
 from phasewright.report.tables import present
@@ -52,15 +51,30 @@ def cut(text: str, width: int) -> str:
     return text if len(text) <= width else text[: width - 1] + "…"
 
 
+def folded(text: str, width: int, most: int = 3) -> str:
+    """Return `text` over up to `most` lines of at most `width` characters: a name is told whole wherever it fits."""
+    lines = textwrap.wrap(text, width) or [""]
+    return "\n".join(lines if len(lines) <= most else [*lines[: most - 1], cut(" ".join(lines[most - 1 :]), width)])
+
+
 def aligned(head: Sequence[Sequence[str]], rows: Sequence[Sequence[str]], right: Sequence[bool]) -> list[str]:
-    """Return lines of columns padded to their widest cell, head over a rule."""
-    widths = [max(len(line[i]) for line in (*head, *rows)) for i in range(len(right))]
+    """Return lines of columns padded to their widest cell, head over a rule; cells may hold several lines."""
+    widths = [max(len(part) for line in (*head, *rows) for part in line[i].split("\n")) for i in range(len(right))]
 
-    def line(cells: Sequence[str]) -> str:
-        padded = (c.rjust(w) if r else c.ljust(w) for c, w, r in zip(cells, widths, right, strict=True))
-        return "  ".join(padded).rstrip()
+    def line(cells: Sequence[str]) -> list[str]:
+        split = [cell.split("\n") for cell in cells]
+        out = []
+        for k in range(max(len(parts) for parts in split)):
+            row = (parts[k] if k < len(parts) else "" for parts in split)
+            padded = (c.rjust(w) if r else c.ljust(w) for c, w, r in zip(row, widths, right, strict=True))
+            out.append("  ".join(padded).rstrip())
+        return out
 
-    return [*(line(h) for h in head), "  ".join("-" * w for w in widths), *(line(r) for r in rows)]
+    return [
+        *(text for h in head for text in line(h)),
+        "  ".join("-" * w for w in widths),
+        *(text for r in rows for text in line(r)),
+    ]
 
 
 def _number_columns(steps: Sequence[StepFinding], name: str) -> list[str]:
@@ -126,7 +140,7 @@ def _figures(analysis: Analysis, steps: Sequence[StepFinding]) -> list[str]:
         )
         chosen = [(n, t) for n, t in chosen if n != drop]
     room = max(room, 6)
-    names = [cut(clean(f.step.name), room) for f in steps]
+    names = [folded(clean(f.step.name), room) for f in steps]
     units = ["", "", *(f"/ {display_unit(_unit(steps, n), n)[0]}" for n, _ in chosen), ""]
     rows = list(zip(names, *columns, strict=True))
     out = aligned([["Step", *heads], units], rows, [False, True, *(True for _ in chosen), False])
@@ -145,17 +159,17 @@ def _nearest(analysis: Analysis, steps: Sequence[StepFinding]) -> list[str]:
     for finding in steps:
         first = nearest(finding)
         if first is None:
-            rows.append((cut(ascii_spaces(condition(finding, analysis)), 24), "-", "-", "-"))
+            rows.append((folded(clean(finding.step.name), 26), "-", "-", "-"))
             continue
         rows.append(
             (
-                cut(ascii_spaces(condition(finding, analysis)), 24),
+                folded(clean(finding.step.name), 26),
                 ascii_spaces(number_text(first.margin)),
                 f"{first.in_u:.1f}" if first.in_u is not None else "-",
-                cut(clean(first.limit.name), 28),
+                folded(clean(first.limit.name), 30),
             )
         )
-    return aligned([["Setting", "Margin", "in u", "Limit that gives first"]], rows, [False, True, True, False])
+    return aligned([["Step", "Margin", "in u", "Limit that gives first"]], rows, [False, True, True, False])
 
 
 def answers_text(analysis: Analysis) -> str:
