@@ -17,6 +17,9 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.chapters import guide_document
     from phasewright.report.document import Caution, Document, Figure, Layout, Table
     from phasewright.report.guide import GuideFiles, write_guide
+    from phasewright.report.html import figure_file, inline_figure, section_html, style_sheet
+    from phasewright.report.questions import bench_figure
+    from phasewright.report.tables import csv_of
     from phasewright.report.terminal import answers_text, results_table
     from phasewright.report.terminal_model import model_text, prediction_text, predictions_table
     from phasewright.report.terminal_plan import preflight_text
@@ -30,14 +33,20 @@ __all__ = [
     "Layout",
     "Table",
     "answers_text",
+    "bench_figure",
     "cautions_of",
+    "csv_of",
+    "figure_file",
     "guide_document",
+    "inline_figure",
     "model_answers",
     "model_text",
     "prediction_text",
     "predictions_table",
     "preflight_text",
     "results_table",
+    "section_html",
+    "style_sheet",
     "write_guide",
 ]
 
@@ -51,6 +60,12 @@ _HOMES = {
     "Layout": "document",
     "Table": "document",
     "GuideFiles": "guide",
+    "bench_figure": "questions",
+    "csv_of": "tables",
+    "figure_file": "html",
+    "inline_figure": "html",
+    "section_html": "html",
+    "style_sheet": "html",
     "write_guide": "guide",
     "answers_text": "terminal",
     "results_table": "terminal",

@@ -8,10 +8,10 @@ from collections.abc import Callable, Mapping
 from functools import cache
 from importlib.resources import files
 
-from jinja2 import Environment
+from jinja2 import Environment, PackageLoader
 from markupsafe import Markup
 
-from phasewright.report.document import Cell, Column, Document, Figure, Table
+from phasewright.report.document import Cell, Column, Document, Figure, Layout, Section, Table
 from phasewright.report.palette import INKS, SIGNS, VERDICT_INK, theme_css
 from phasewright.report.tables import cell_text, head_text, places_of
 
@@ -32,12 +32,18 @@ def style_sheet() -> str:
 
 
 @cache
-def _template():
-    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True)
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("phasewright.report", ""),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
     environment.tests["block"] = lambda block, name: type(block).__name__ == name
     environment.filters |= {"head": _head, "rows": _rows}
     environment.globals["signs"] = SIGNS
-    return environment.from_string((files("phasewright.report") / "guide.html.jinja").read_text(encoding="utf-8"))
+    return environment
 
 
 def _cell(cell: Cell, column: Column, places: int | None, first: bool) -> Markup:
@@ -92,5 +98,66 @@ def html_text(
     style = style_sheet()
     digest = base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
-    safe = {name: (Markup(wide), Markup(narrow)) for name, (wide, narrow) in drawings.items()}
-    return _template().render(document=document, style=Markup(style), policy=policy, drawings=safe, links=links)
+    return (
+        _environment()
+        .get_template("guide.html.jinja")
+        .render(
+            document=document,
+            banner=document.banner,
+            style=Markup(style),
+            policy=policy,
+            drawings=_safe(drawings),
+            links=links,
+            pictures=None,
+        )
+    )
+
+
+def section_html(
+    section: Section,
+    drawings: Mapping[str, tuple[str, str]],
+    *,
+    banner: str = "",
+    links: Callable[[str], str] | None = None,
+    pictures: Callable[[str], str] | None = None,
+) -> str:
+    """Return one section as the guide shows it, to stand in a page that brings `style_sheet`.
+
+    Parameters
+    ----------
+    section
+        What to show; every text in it is escaped.
+    drawings
+        By figure name: the wide and the narrow drawing, as `inline_figure` gives them.
+    banner
+        Said with every figure when the data are simulated, else ''.
+    links
+        Gives the address of a table's CSV by its name; None = no such files.
+    pictures
+        Gives the address of a figure's SVG by its name; None = no such files.
+    """
+    return (
+        _environment()
+        .from_string('{% from "blocks.html.jinja" import question with context %}{{ question(section) }}')
+        .render(section=section, banner=banner, drawings=_safe(drawings), links=links, pictures=pictures)
+    )
+
+
+def inline_figure(figure: Figure) -> tuple[str, str]:
+    """Return a figure as SVG elements for a page that brings `style_sheet`: (wide, narrow)."""
+    from phasewright.report import canvas
+
+    wide = canvas.draw_plate(figure, Layout(WIDE), f"{figure.name}-w-")
+    narrow = canvas.draw_plate(figure, Layout(NARROW), f"{figure.name}-n-")
+    return wide.inline(), narrow.inline()
+
+
+def figure_file(figure: Figure, banner: str = "") -> str:
+    """Return a figure as a whole SVG file, title and reading note in it, legible on light and dark."""
+    from phasewright.report import canvas
+
+    return canvas.draw_plate(figure, Layout(WIDE), f"{figure.name}-w-").standalone(banner)
+
+
+def _safe(drawings: Mapping[str, tuple[str, str]]) -> dict[str, tuple[Markup, Markup]]:
+    return {name: (Markup(wide), Markup(narrow)) for name, (wide, narrow) in drawings.items()}

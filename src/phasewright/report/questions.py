@@ -21,8 +21,9 @@ from phasewright.report.verdicts import draw_verdicts
 from phasewright.report.wording import clock_text, number_text, quantity_title, setting_text, tie
 
 
-def bench_section(analysis: Analysis) -> Section:
-    bench, finding = analysis.bench, chosen_step(analysis)
+def bench_figure(analysis: Analysis, finding: StepFinding | None = None) -> Figure:
+    """Return the bench drawn, with the numbers of `finding` (default: the fewest phases that held)."""
+    finding = finding or chosen_step(analysis)
     title = "Power path and heat path"
     if finding is not None and {"input_power", "package_power"} <= set(finding.quantities):
         title = (
@@ -48,19 +49,23 @@ def bench_section(analysis: Analysis) -> Section:
         ((finding.step.name, *(finding.quantities.get(n) for n in names)),) if finding else (),
     )
     shown = f"Step {clean(finding.step.name)}: {condition_text(finding)}" if finding else "No step was found"
-    figure = Figure(
+    return Figure(
         "bench",
         title,
         f"{shown}. Ribbons are in proportion to power; ± are 95 % half-widths",
         bench_description(analysis, finding),
-        lambda layout: draw_bench(analysis, layout),
+        lambda layout: draw_bench(analysis, layout, finding),
         drawn,
         "Filled stages carry current in this step, outlined ones are idle.",
     )
+
+
+def bench_section(analysis: Analysis) -> Section:
+    bench = analysis.bench
     blocks: list[Block] = answer_blocks(analysis, "bench", _bench_sentence(bench))
     blocks += [Paragraph(text) for text in paragraphs(bench.notes)]
     blocks += [
-        figure,
+        bench_figure(analysis),
         *caution_blocks(analysis, "current", "connectors", "liquid", "probe"),
         Fold("The bench and its instruments as stated", tuple(bench_tables(analysis))),
     ]
