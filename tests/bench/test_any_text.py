@@ -121,7 +121,7 @@ def get(record, path):
 LEAST = {
     "bench": {
         "format": "phasewright-bench-1", "name": "b",
-        "board": {"name": "b", "connector": [{"name": "c", "contact_count": 1}]},
+        "board": {"name": "b", "connector": [{"name": "c", "contact_count": 1}], "copper": [{"name": "p"}]},
         "regulator": {"name": "r", "phase_count": 1}, "cooling": {"part": [{"name": "p"}]},
         "instrument": [{"name": "i"}],
     },

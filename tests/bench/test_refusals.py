@@ -122,6 +122,15 @@ def test_out_of_range_names_the_range(folder, old, new, allowed):
     assert f"allowed is {allowed}" in faults[0].mend
 
 
+@pytest.mark.parametrize("pair", ['["90 degC", "70 A"]', '["80 degC", "50 A"]'])
+def test_derating_curve_falls_while_temperature_rises(folder, pair):
+    table = "[regulator.stage]\n"
+    folder.change("bench.toml", table, f'{table}derating = [["80 degC", "60 A"], {pair}]\n')
+    (fault,) = faults_of(folder)
+    assert "does not go on as it should" in fault.what
+    assert 'derating = [["80 degC", "60 A"], ["125 degC", "30 A"]]' in fault.mend
+
+
 @pytest.mark.parametrize(
     ("pair", "what"),
     [('["38 degC", "20 %"]', "does not rise"), ('["29 degC", "60 %"]', "does not rise"),

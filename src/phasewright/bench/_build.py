@@ -29,6 +29,7 @@ from phasewright.bench.records import (
     Connector,
     Cooling,
     CoolingPart,
+    Copper,
     Cost,
     Inductor,
     Instrument,
@@ -62,7 +63,12 @@ def _record(kind: type[T], keys: Keys, **more: Any) -> T:
 
 def build_bench(keys: BenchKeys, report: Report, file: str = "", fingerprint: str = "") -> Bench:
     """Return the bench that the keys describe; faults that show only here go to `report`."""
-    board = _record(Board, keys.board, connectors=tuple(_record(Connector, item) for item in keys.board.connector))
+    board = _record(
+        Board,
+        keys.board,
+        connectors=tuple(_record(Connector, item) for item in keys.board.connector),
+        copper=tuple(_record(Copper, item) for item in keys.board.copper),
+    )
     regulator = _record(
         Regulator,
         keys.regulator,

@@ -132,9 +132,18 @@ def words(meaning: str, example: list[str], *, required: bool = False) -> Any:
     return _key("words", meaning, required, (), example=example)
 
 
-def pairs(meaning: str, example: list[list[str]], *, units: tuple[str, str], high: tuple[str, str]) -> Any:
-    """A key that takes a list of rising pairs of quantities."""
-    return _key("pairs", meaning, False, (), example=example, units=list(units), high=list(high))
+def pairs(
+    meaning: str,
+    example: list[list[str]],
+    *,
+    units: tuple[str, str],
+    high: tuple[str, str],
+    low: tuple[str, str] = ("-50 degC", "0 %"),
+    falling: bool = False,
+) -> Any:
+    """A key that takes a list of pairs of quantities: the first rises, the second never falls (never rises)."""
+    return _key("pairs", meaning, False, (), example=example, units=list(units), high=list(high), low=list(low),
+                falling=falling)  # fmt: skip
 
 
 def price(meaning: str, example: str) -> Any:
@@ -352,14 +361,15 @@ def _check_words(name: str, value: Any, key: Mapping) -> tuple[str, ...]:
 
 
 def _check_pairs(name: str, value: Any, key: Mapping) -> tuple[tuple[float, float], ...]:
-    mend = f"write pairs, both rising, e.g. {name} = {key['example']}".replace("'", '"')
+    order = "the second falling" if key["falling"] else "both rising"
+    mend = f"write pairs, {order}, e.g. {name} = {key['example']}".replace("'", '"')
     if not isinstance(value, list) or not all(isinstance(row, list) and len(row) == 2 for row in value):
         raise refused(f"{name} = {shown(value)} is not a list of pairs", mend)
     rows = []
     for row in value:
         try:
-            first = read_quantity(name, row[0], key["units"][0], key["example"][0][0], "-50 degC", key["high"][0])
-            second = read_quantity(name, row[1], key["units"][1], key["example"][0][1], "0 %", key["high"][1])
+            first = read_quantity(name, row[0], key["units"][0], key["example"][0][0], key["low"][0], key["high"][0])
+            second = read_quantity(name, row[1], key["units"][1], key["example"][0][1], key["low"][1], key["high"][1])
         except PydanticCustomError as error:
             said = error.context or {}
             raise refused(
@@ -368,8 +378,10 @@ def _check_pairs(name: str, value: Any, key: Mapping) -> tuple[tuple[float, floa
         rows.append((first, second))
     for index in range(1, len(rows)):
         before, after = rows[index - 1], rows[index]
-        if after[0] <= before[0] or after[1] < before[1]:
-            raise refused(f"{name} does not rise from {shown(value[index - 1])} to {shown(value[index])}", mend)
+        turned = after[1] > before[1] if key["falling"] else after[1] < before[1]
+        if after[0] <= before[0] or turned:
+            way = "go on as it should" if key["falling"] else "rise"
+            raise refused(f"{name} does not {way} from {shown(value[index - 1])} to {shown(value[index])}", mend)
     return tuple(rows)
 
 

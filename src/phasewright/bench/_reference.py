@@ -80,7 +80,8 @@ def _unit_and_range(extra: dict) -> str:
     return {
         "flag": "true or false", "file": "path inside the campaign", "files": "paths inside the campaign",
         "file_map": "log name = path", "moment": "duration or clock time", "channel_quantity": "in the channel's unit",
-        "price": "money per kWh", "pairs": "rising pairs", "words": "list of texts", "products": "list of lists",
+        "price": "money per kWh", "pairs": "falling pairs" if extra.get("falling") else "rising pairs",
+        "words": "list of texts", "products": "list of lists",
     }.get(kind, "text")  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from phasewright.bench._keys import (
     count,
     flag,
     flatten_channels,
+    number,
     pairs,
     quantity,
     table,
@@ -34,7 +35,32 @@ class ConnectorKeys(Keys):
     contact_rating: float | None = quantity(
         "A", "continuous current rating of one contact", "8 A", low="0.1 A", high="200 A"
     )
+    contact_resistance: float | None = quantity(
+        "Ohm", "resistance of one mated contact", "6 mOhm", low="0 Ohm", high="1 Ohm"
+    )
+    temperature_limit: float | None = quantity(
+        "degC", "highest temperature of housing and contacts", "105 degC", low="20 degC", high="300 degC"
+    )
+    wire_gauge: int | None = count("gauge of each wire (AWG number)", 18, low=4, high=30)
+    wire_count: int | None = count("wires that carry +12 V; contact_count when left out", 4, low=1, high=64)
+    wire_length: float | None = quantity("m", "length of the cable, one way", "60 cm", low="1 mm", high="10 m")
+    wire_temperature_limit: float | None = quantity(
+        "degC", "temperature that the wire's insulation bears", "80 degC", low="20 degC", high="300 degC"
+    )
     source: str = text(_SOURCE, "connector data sheet, table 2")
+
+
+class CopperKeys(Keys):
+    """One copper run of the board through which input or output current flows."""
+
+    name: str = text("where it is", "input plane", required=True)
+    carries: str = choice("which current flows through it", "input_current", "rail_current", default="input_current")
+    width: float | None = quantity("m", "width at the narrowest place", "30 mm", low="0.1 mm", high="1 m")
+    thickness: float | None = quantity("m", "thickness of one layer", "70 um", low="1 um", high="5 mm")
+    layer: str = choice("where the layers lie", "outer", "inner", default="inner")
+    layer_count: int = count("layers that carry it side by side", 2, low=1, high=64, default=1)
+    rise_limit: float | None = quantity("K", "own heating that is allowed", "20 K", low="1 K", high="200 K")
+    source: str = text(_SOURCE, "measured on the board")
 
 
 class BoardKeys(Keys):
@@ -57,7 +83,12 @@ class BoardKeys(Keys):
         "W", "power that the same input feeds besides the regulator under test", "6 W", low="0 W", high="2000 W"
     )
     other_loads_u: float | None = quantity("W", "standard uncertainty of other_loads", "3 W", low="0 W", high="2000 W")
+    service_life: float | None = quantity(
+        "s", "hours of use that the parts are wished to last", "20000 h", low="1 h", high="1000000 h"
+    )
+    cycles_per_day: float | None = number("times a day that the load comes and goes", 4, low=0.001, high=100000)
     connector: tuple[ConnectorKeys, ...] = tables("the board's 12 V input connectors")
+    copper: tuple[CopperKeys, ...] = tables("copper runs of the board")
 
 
 class StageKeys(Keys):
@@ -100,6 +131,24 @@ class StageKeys(Keys):
         "W", "driver and sensing power of one stage at rest", "20 mW", low="0 W", high="5 W"
     )
     thermal_resistance: float | None = quantity("K/W", "junction to case top", "1.2 K/W", low="0 K/W", high="500 K/W")
+    derating: tuple[tuple[float, float], ...] = pairs(
+        "continuous current against temperature; held at the first and last pair beyond them",
+        [["80 degC", "60 A"], ["125 degC", "30 A"]],
+        units=("degC", "A"),
+        low=("-50 degC", "0 A"),
+        high=("300 degC", "1000 A"),
+        falling=True,
+    )
+    rated_life: float | None = quantity(
+        "s", "life at rated_life_temperature", "100000 h", low="1 h", high="100000000 h"
+    )
+    rated_life_temperature: float | None = quantity(
+        "degC", "temperature for which rated_life holds", "125 degC", low="20 degC", high="300 degC"
+    )
+    activation_energy_ev: float | None = number("activation energy of its wear in eV", 0.7, low=0.05, high=2.0)
+    rated_cycles: int | None = count("temperature cycles borne at rated_swing", 3000, low=1, high=1000000000)
+    rated_swing: float | None = quantity("K", "swing of those cycles", "100 K", low="1 K", high="300 K")
+    cycle_exponent: float | None = number("exponent of cycles over swing", 2.5, low=1.0, high=9.0)
     source: str = text(_SOURCE, "stage data sheet, rev. 2, table 4")
 
 
@@ -121,6 +170,7 @@ class InductorKeys(Keys):
     core_loss: float | None = quantity(
         "W", "core loss of one inductor at the nominal setting", "0.25 W", low="0 W", high="50 W"
     )
+    tolerance: float | None = quantity("1", "bound of the inductance's relative error", "20 %", low="0 %", high="90 %")
     source: str = text(_SOURCE, "inductor data sheet, page 2")
 
 
@@ -135,6 +185,10 @@ class CapacitorKeys(Keys):
     )
     temperature_limit: float | None = quantity("degC", "rated temperature", "105 degC", low="20 degC", high="300 degC")
     life: float | None = quantity("s", "rated life at temperature_limit", "5000 h", low="1 h", high="1000000 h")
+    tolerance: float | None = quantity("1", "bound of the capacitance's relative error", "20 %", low="0 %", high="90 %")
+    thermal_resistance: float | None = quantity(
+        "K/W", "from the bank's cores to the board, whole bank", "2 K/W", low="0 K/W", high="500 K/W"
+    )
     source: str = text(_SOURCE, "capacitor series data sheet")
 
 
@@ -167,7 +221,22 @@ class RegulatorKeys(Keys):
     )
     rail_voltage: float | None = quantity("V", "nominal output voltage", "1.1 V", low="0.1 V", high="60 V")
     load_line: float | None = quantity("Ohm", "output voltage drop per ampere", "0.3 mOhm", low="0 Ohm", high="0.1 Ohm")
+    tolerance_band: float | None = quantity(
+        "V", "how far the rail may stray from its load line, to either side", "20 mV", low="0.1 mV", high="1 V"
+    )
+    settling_time: float | None = quantity(
+        "s", "time within which the rail is back in its band after a load step", "20 us", low="0.1 us", high="1 s"
+    )
+    ripple_limit: float | None = quantity(
+        "V", "output ripple allowed, peak to peak", "10 mV", low="0.1 mV", high="1 V"
+    )
+    response_delay: float | None = quantity(
+        "s", "time from a load step until the phases act", "0.3 us", low="0 s", high="1 ms"
+    )
     controller_power: float | None = quantity("W", "power of the controller", "0.5 W", low="0 W", high="50 W")
+    drive_power_limit: float | None = quantity(
+        "W", "what the supply of drivers and controller bears", "8 W", low="0.01 W", high="200 W"
+    )
     sharing_error: float | None = quantity(
         "1", "greatest excess of one phase's current over the mean", "10 %", low="0 %", high="100 %"
     )
@@ -187,6 +256,12 @@ class ProcessorKeys(Keys):
         "degC", "temperature at which it holds itself back", "95 degC", low="20 degC", high="200 degC"
     )
     power_limit: float | None = quantity("W", "sustained package power limit", "350 W", low="1 W", high="10000 W")
+    load_step: float | None = quantity(
+        "A", "greatest sudden change of the rail current", "120 A", low="0.1 A", high="5000 A"
+    )
+    load_slew: float | None = quantity(
+        "A/s", "how fast that change is; at once when left out", "300 A/us", low="1 A/s", high="100000 A/us"
+    )
 
 
 class CoolingPartKeys(Keys):

@@ -28,6 +28,8 @@ class Limit:
     source: str
     u: float | None = 0.0
     """Standard uncertainty of the ceiling itself; None = unknown."""
+    floor: bool = False
+    """True: a floor, such as a wished life; the margin is figure less limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +41,37 @@ class Connector:
     """Number of contacts that carry +12 V."""
     contact_rating: float | None = None
     """Continuous current rating of one contact [A]."""
+    source: str = ""
+    contact_resistance: float | None = None
+    """Of one mated contact [Ohm]."""
+    temperature_limit: float | None = None
+    """Of housing and contacts [degC]."""
+    wire_gauge: int | None = None
+    """AWG number."""
+    wire_count: int | None = None
+    """Wires that carry +12 V; None = one for each contact."""
+    wire_length: float | None = None
+    """One way [m]."""
+    wire_temperature_limit: float | None = None
+    """Of the insulation [degC]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Copper:
+    """One copper run of the board."""
+
+    name: str
+    carries: str = "input_current"
+    """input_current | rail_current"""
+    width: float | None = None
+    """At the narrowest place [m]."""
+    thickness: float | None = None
+    """Of one layer [m]."""
+    layer: str = "inner"
+    """outer | inner"""
+    layer_count: int = 1
+    rise_limit: float | None = None
+    """Own heating allowed [K]."""
     source: str = ""
 
 
@@ -55,6 +88,11 @@ class Board:
     """Power that the same input feeds besides the regulator under test [W]."""
     other_loads_u: float | None = None
     connectors: tuple[Connector, ...] = ()
+    copper: tuple[Copper, ...] = ()
+    service_life: float | None = None
+    """Hours of use that parts are wished to last [s]."""
+    cycles_per_day: float | None = None
+    """Times a day that the load comes and goes [1/day]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +120,18 @@ class Stage:
     quiescent_power: float | None = None
     thermal_resistance: float | None = None
     """Junction to case top [K/W]."""
+    derating: tuple[tuple[float, float], ...] = ()
+    """(temperature degC, continuous current A), temperature rising, current falling."""
+    rated_life: float | None = None
+    """At rated_life_temperature [s]."""
+    rated_life_temperature: float | None = None
+    activation_energy_ev: float | None = None
+    """[eV]"""
+    rated_cycles: int | None = None
+    """Temperature cycles borne at rated_swing."""
+    rated_swing: float | None = None
+    """[K]"""
+    cycle_exponent: float | None = None
     source: str = ""
 
 
@@ -96,6 +146,8 @@ class Inductor:
     temperature_limit: float | None = None
     core_loss: float | None = None
     """Core loss per inductor at the nominal setting [W]."""
+    tolerance: float | None = None
+    """Bound of the inductance's relative error [1]."""
     source: str = ""
 
 
@@ -111,6 +163,10 @@ class CapacitorBank:
     """Rated life at temperature_limit [s]."""
     kind: str = ""
     """polymer | electrolytic | ceramic"""
+    tolerance: float | None = None
+    """Bound of the capacitance's relative error [1]."""
+    thermal_resistance: float | None = None
+    """From the bank's cores to the board, whole bank [K/W]."""
     source: str = ""
 
 
@@ -144,6 +200,16 @@ class Regulator:
     controller_power: float | None = None
     sharing_error: float | None = None
     """Greatest relative excess of one phase's current over the mean, 0.1 = 10 %."""
+    tolerance_band: float | None = None
+    """How far the rail may stray from its load line, to either side [V]."""
+    settling_time: float | None = None
+    """Time within which the rail is back in its band after a load step [s]."""
+    ripple_limit: float | None = None
+    """Output ripple allowed, peak to peak [V]."""
+    response_delay: float | None = None
+    """From a load step until the phases act [s]."""
+    drive_power_limit: float | None = None
+    """What the supply of drivers and controller bears [W]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +220,10 @@ class Processor:
     temperature_limit: float | None = None
     power_limit: float | None = None
     """Sustained package power limit [W]."""
+    load_step: float | None = None
+    """Greatest sudden change of the rail current [A]."""
+    load_slew: float | None = None
+    """How fast that change is [A/s]; None = at once."""
 
 
 @dataclass(frozen=True, slots=True)

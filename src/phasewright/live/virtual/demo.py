@@ -12,6 +12,7 @@ from phasewright.bench import (
     Connector,
     Cooling,
     CoolingPart,
+    Copper,
     Cost,
     Inductor,
     Processor,
@@ -35,17 +36,22 @@ def demo_bench() -> Bench:
         name="simulated S80 stage", current_rating=80.0, peak_current_rating=120.0, temperature_limit=150.0,
         high_side_resistance=3.6e-3, low_side_resistance=1.0e-3, resistance_temperature_coefficient=0.0042,
         rise_time=6e-9, fall_time=5e-9, dead_time=16e-9, diode_voltage=0.75, gate_charge=42e-9, gate_voltage=5.0,
-        output_charge=30e-9, recovery_charge=14e-9, quiescent_power=0.04, thermal_resistance=1.3, source=_SHEET)
+        output_charge=30e-9, recovery_charge=14e-9, quiescent_power=0.04, thermal_resistance=1.3,
+        derating=((95.0, 80.0), (125.0, 50.0), (150.0, 0.0)), rated_life=1.0e5 * 3600.0, rated_life_temperature=125.0,
+        activation_energy_ev=0.7, rated_cycles=3000, rated_swing=100.0, cycle_exponent=2.5, source=_SHEET)
     inductor = Inductor(
         name="simulated 150 nH inductor", inductance=150e-9, resistance=0.22e-3, saturation_current=110.0,
-        current_rating=82.0, temperature_limit=125.0, core_loss=0.45, source=_SHEET)
+        current_rating=82.0, temperature_limit=125.0, core_loss=0.45, tolerance=0.2, source=_SHEET)
     regulator = Regulator(
         name="core rail", phase_count=10, stages_per_phase=1, switching_frequency=550e3, rail_voltage=1.22,
         load_line=0.25e-3, stage=stage, inductor=inductor,
         output_capacitors=CapacitorBank(capacitance=6.2e-3, resistance=0.35e-3, current_rating=60.0,
-                                        temperature_limit=105.0, life=5000 * 3600.0, kind="polymer", source=_SHEET),
+                                        temperature_limit=105.0, life=5000 * 3600.0, kind="polymer", tolerance=0.2,
+                                        thermal_resistance=1.5, source=_SHEET),
         input_capacitors=CapacitorBank(capacitance=1.9e-3, resistance=0.9e-3, current_rating=45.0,
-                                       temperature_limit=105.0, life=5000 * 3600.0, kind="polymer", source=_SHEET),
+                                       temperature_limit=105.0, life=5000 * 3600.0, kind="polymer", tolerance=0.2,
+                                       thermal_resistance=2.5, source=_SHEET),
+        tolerance_band=20e-3, settling_time=25e-6, ripple_limit=8e-3, response_delay=0.3e-6, drive_power_limit=9.0,
         protection=Protection(phase_current=98.0, total_current=480.0, temperature_warning=115.0,
                               temperature_trip=125.0, source="regulator settings of the simulated board"),
         controller_power=0.5, sharing_error=0.08)
@@ -54,9 +60,15 @@ def demo_bench() -> Bench:
         board=Board(name="Tarrowmere TM-10", description="invented ten-phase board; it does not exist",
                     input_voltage=12.0, input_resistance=1.6e-3, input_resistance_u=0.4e-3, other_loads=25.0,
                     other_loads_u=2.0,
-                    connectors=(Connector("P1", 4, 8.0, _SHEET), Connector("P2", 4, 8.0, _SHEET))),
+                    connectors=tuple(Connector(name, 4, 8.0, _SHEET, contact_resistance=6e-3, temperature_limit=105.0,
+                                               wire_gauge=18, wire_count=4, wire_length=0.6,
+                                               wire_temperature_limit=80.0) for name in ("P1", "P2")),
+                    copper=(Copper("input plane", "input_current", 0.04, 70e-6, "inner", 2, 20.0, _SHEET),
+                            Copper("rail plane", "rail_current", 0.09, 70e-6, "inner", 4, 30.0, _SHEET)),
+                    service_life=20000 * 3600.0, cycles_per_day=10.0),
         regulator=regulator,
-        processor=Processor(name="simulated 16-core processor", temperature_limit=95.0, power_limit=400.0),
+        processor=Processor(name="simulated 16-core processor", temperature_limit=95.0, power_limit=400.0, load_step=120.0,
+                            load_slew=250e6),
         cooling=Cooling(
             coolant="liquid", coolant_limit=50.0,
             description="one loop: plate on the regulator, block on the processor, radiator with two fans",

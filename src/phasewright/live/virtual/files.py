@@ -18,6 +18,8 @@ def quantity(value: float, unit: str) -> str:
         return f'"{value * 100:.6g} %"'
     if unit == "h":
         return f'"{value / 3600:.6g} h"'
+    if unit == "A/s":
+        return f'"{value / 1e6:.6g} A/us"'
     if unit in ("degC", "K", "K/W", "1/K") or value == 0:
         return f'"{value:.6g} {unit}"'
     size, factor = "", 1.0
@@ -55,6 +57,16 @@ class _Page:
         if value is not None:
             self.put(key, quantity(value, unit), comment)
 
+    def plain(self, record, *keys: str) -> None:
+        for key in keys:
+            if getattr(record, key) is not None:
+                self.put(key, f"{getattr(record, key):g}")
+
+    def curve(self, key: str, pairs, units: tuple[str, str], comment: str = "") -> None:
+        if pairs:
+            rows = ", ".join(f"[{quantity(x, units[0])}, {quantity(y, units[1])}]" for x, y in pairs)
+            self.put(key, f"[{rows}]", comment)
+
     def done(self) -> str:
         return "\n".join(self.lines) + "\n"
 
@@ -75,12 +87,26 @@ def bench_text(bench: Bench, instruments: Sequence[VirtualInstrument]) -> str:
     page.number(board, "input_resistance_u", "Ohm", "one standard uncertainty")
     page.number(board, "other_loads", "W", "what else this input feeds")
     page.number(board, "other_loads_u", "W", "one standard uncertainty")
+    page.number(board, "service_life", "h", "wished hours of use")
+    page.plain(board, "cycles_per_day")
     for item in board.connectors:
         page.head("[[board.connector]]")
         page.put("name", text(item.name))
         page.put("contact_count", str(item.contact_count))
         page.number(item, "contact_rating", "A")
+        page.plain(item, "wire_gauge", "wire_count")
+        for key, unit in _CONNECTOR:
+            page.number(item, key, unit)
         page.put("source", text(item.source))
+    for run in board.copper:
+        page.head("[[board.copper]]")
+        page.put("name", text(run.name))
+        page.put("carries", text(run.carries))
+        page.put("layer", text(run.layer))
+        page.plain(run, "layer_count")
+        for key, unit in _COPPER:
+            page.number(run, key, unit)
+        page.put("source", text(run.source))
     _regulator(page, bench)
     processor = bench.processor
     page.head("[processor]")
@@ -88,6 +114,8 @@ def bench_text(bench: Bench, instruments: Sequence[VirtualInstrument]) -> str:
     page.put("kind", text(processor.kind))
     page.number(processor, "temperature_limit", "degC")
     page.number(processor, "power_limit", "W", "sustained package power limit")
+    page.number(processor, "load_step", "A", "greatest sudden change of the rail current")
+    page.number(processor, "load_slew", "A/s")
     _cooling(page, bench)
     for item in instruments:
         _instrument(page, item)
@@ -98,13 +126,18 @@ _STAGE = (("current_rating", "A"), ("peak_current_rating", "A"), ("temperature_l
           ("high_side_resistance", "Ohm"), ("low_side_resistance", "Ohm"),
           ("resistance_temperature_coefficient", "1/K"), ("rise_time", "s"), ("fall_time", "s"), ("dead_time", "s"),
           ("diode_voltage", "V"), ("gate_charge", "C"), ("gate_voltage", "V"), ("output_charge", "C"),
-          ("recovery_charge", "C"), ("quiescent_power", "W"), ("thermal_resistance", "K/W"))
+          ("recovery_charge", "C"), ("quiescent_power", "W"), ("thermal_resistance", "K/W"), ("rated_life", "h"),
+          ("rated_life_temperature", "degC"), ("rated_swing", "K"))
+_PLAIN = ("activation_energy_ev", "rated_cycles", "cycle_exponent")
 _INDUCTOR = (("inductance", "H"), ("resistance", "Ohm"), ("saturation_current", "A"), ("current_rating", "A"),
-             ("temperature_limit", "degC"), ("core_loss", "W"))
+             ("temperature_limit", "degC"), ("core_loss", "W"), ("tolerance", "1"))
 _BANK = (("capacitance", "F"), ("resistance", "Ohm"), ("current_rating", "A"), ("temperature_limit", "degC"),
-         ("life", "h"))
+         ("life", "h"), ("tolerance", "1"), ("thermal_resistance", "K/W"))
 _PROTECTION = (("phase_current", "A"), ("total_current", "A"), ("temperature_warning", "degC"),
                ("temperature_trip", "degC"))
+_CONNECTOR = (("contact_resistance", "Ohm"), ("temperature_limit", "degC"), ("wire_length", "m"),
+              ("wire_temperature_limit", "degC"))
+_COPPER = (("width", "m"), ("thickness", "m"), ("rise_limit", "K"))
 
 
 def _regulator(page: _Page, bench: Bench) -> None:
@@ -118,6 +151,9 @@ def _regulator(page: _Page, bench: Bench) -> None:
     page.number(regulator, "load_line", "Ohm")
     page.number(regulator, "controller_power", "W")
     page.number(regulator, "sharing_error", "1", "greatest excess of one phase over the mean")
+    for key, unit in (("tolerance_band", "V"), ("settling_time", "s"), ("ripple_limit", "V"), ("response_delay", "s"),
+                      ("drive_power_limit", "W")):
+        page.number(regulator, key, unit)
     for title, record, keys in (
         ("stage", regulator.stage, _STAGE), ("inductor", regulator.inductor, _INDUCTOR),
         ("output_capacitors", regulator.output_capacitors, _BANK),
@@ -130,6 +166,9 @@ def _regulator(page: _Page, bench: Bench) -> None:
         page.put("kind", text(getattr(record, "kind", "")))
         for key, unit in keys:
             page.number(record, key, unit)
+        if title == "stage":
+            page.curve("derating", regulator.stage.derating, ("degC", "A"), "continuous current against temperature")
+            page.plain(regulator.stage, *_PLAIN)
         page.put("source", text(record.source))
 
 
@@ -139,9 +178,7 @@ def _cooling(page: _Page, bench: Bench) -> None:
     page.put("coolant", text(cooling.coolant))
     page.put("description", text(cooling.description))
     page.number(cooling, "coolant_limit", "degC")
-    if cooling.fan_map:
-        pairs = ", ".join(f"[{quantity(t, 'degC')}, {quantity(duty, '1')}]" for t, duty in cooling.fan_map)
-        page.put("fan_map", f"[{pairs}]", "coolant temperature and fan duty")
+    page.curve("fan_map", cooling.fan_map, ("degC", "1"), "coolant temperature and fan duty")
     for part in cooling.chain:
         page.head("[[cooling.part]]")
         page.put("name", text(part.name))
