@@ -268,7 +268,7 @@ def analyze(ctx: click.Context, folder: Path, strict: bool, as_json: bool) -> No
         click.echo(jobs.to_json_text(analysis), nl=False)
     else:
         _print_analysis(analysis)
-        click.echo(f"\nNext: phasewright report {folder}")
+        _print_next(folder, jobs.wants(analysis), f"phasewright report {folder}")
     ctx.exit(_exit_code(analysis))
 
 
@@ -387,7 +387,7 @@ def report(ctx: click.Context, folder: Path, open_page: bool, as_json: bool) -> 
 def _exit_code(analysis: Any) -> int:
     from phasewright.app import jobs
 
-    if all(step.verdict == "unknown" for step in analysis.steps):
+    if not any(step.quantities for step in analysis.steps):
         return NOT_USABLE
     return WITH_LOSSES if jobs.losses(analysis) else DONE
 
@@ -404,6 +404,19 @@ def _print_analysis(analysis: Any) -> None:
     click.echo(results_table(analysis))
     click.echo()
     click.echo(answers_text(analysis))
+
+
+def _print_next(folder: Path, wants: tuple[str, ...], command: str) -> None:
+    """Print what the figures lack most, then the next command."""
+    import textwrap
+
+    if not wants:
+        click.echo(f"\nNext: {command}")
+        return
+    click.echo("\nNext")
+    for number, want in enumerate((*wants, command), start=1):
+        click.echo(textwrap.fill(want, 80, initial_indent=f"  {number}. ", subsequent_indent="     ",
+                                 break_long_words=False, break_on_hyphens=False))
 
 
 def _print_read(result: ReadResult) -> None:

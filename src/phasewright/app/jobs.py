@@ -36,7 +36,7 @@ Progress = Callable[[float, str], None]
 """Called as progress(fraction 0..1, what is being done)."""
 
 __all__ = ["DemoResult", "NewResult", "analyze", "check", "demo", "losses", "new", "predict",
-           "preflight", "read", "report"]
+           "preflight", "read", "report", "wants"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,6 +311,23 @@ def losses(analysis: Analysis) -> tuple[str, ...]:
         f"step {step.step.name}: {'; '.join(step.reasons)}" for step in analysis.steps if step.verdict == "unknown"
     ]
     return tuple(lost)
+
+
+def wants(analysis: Analysis) -> tuple[str, ...]:
+    """Return what would do most for the figures, most first: accuracy where none is stated, limits where none are."""
+    from phasewright.findings import unstated_accuracy
+
+    found = []
+    bare = unstated_accuracy(analysis.steps)
+    if bare:
+        names = ", ".join(name.replace("_", " ") for name in bare)
+        found.append(
+            f"state in bench.toml how accurate the instruments are ({names}): until then ± ? stands where the interval "
+            "belongs"
+        )
+    if analysis.steps and not any(step.margins for step in analysis.steps):
+        found.append("add ratings and protection thresholds to bench.toml: until then no step gets a verdict")
+    return tuple(found)
 
 
 def _open_logs(folder: Path, bench: Any, campaign: Campaign, strict: bool, progress: Progress) -> dict[str, Any]:

@@ -21,6 +21,7 @@ from phasewright.findings.records import (
     NotComputable,
     StepFinding,
 )
+from phasewright.findings.trustworthiness import unstated_accuracy
 
 __all__ = [
     "VERDICTS",
@@ -36,4 +37,5 @@ __all__ = [
     "margins_of",
     "to_frame",
     "to_json",
+    "unstated_accuracy",
 ]

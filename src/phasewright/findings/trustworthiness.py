@@ -8,7 +8,7 @@ from phasewright.findings.records import Check, StepFinding
 from phasewright.findings.wording import Numbers, series_text
 from phasewright.logs import Recording
 
-__all__ = ["answer_trust"]
+__all__ = ["answer_trust", "unstated_accuracy"]
 
 
 def answer_trust(recording: Recording, findings: Sequence[StepFinding], checks: Sequence[Check]) -> tuple[str, Numbers]:
@@ -25,8 +25,12 @@ def answer_trust(recording: Recording, findings: Sequence[StepFinding], checks: 
     files = len({report.fingerprint.file for report in recording.reports})
     numbers["files"] = float(files)
     unsure = any(clock.status in ("ambiguous", "assumed") for clock in recording.clocks)
+    bare, known = unstated_accuracy(findings), _stated(findings)
+    numbers["quantities without an interval"] = float(len(bare))
     lead = "With doubts" if doubts or unsure else "Yes, within the intervals stated"
+    lead = "Not yet" if bare and not known else lead
     parts = [
+        *_interval_words(bare, known),
         _clock_words(recording, numbers),
         f"{len(settled)} of {len(findings)} steps are settled",
         _check_words(doubts, passed),
@@ -38,6 +42,35 @@ def answer_trust(recording: Recording, findings: Sequence[StepFinding], checks: 
             else "the raw file is listed with its fingerprint"
         )
     return f"{lead}: {series_text(parts)}.", numbers
+
+
+def unstated_accuracy(steps: Sequence[StepFinding]) -> tuple[str, ...]:
+    """Return the measured quantities that have an interval in no step, because no accuracy is stated for them."""
+    known = _measured(steps, stated=True)
+    return tuple(name for name in _measured(steps, stated=False) if name not in known)
+
+
+def _stated(findings: Sequence[StepFinding]) -> tuple[str, ...]:
+    # What is known without any statement about an instrument proves no instrument.
+    assumed = ("package_power", "phase_count", "error_count")
+    return tuple(name for name in _measured(findings, stated=True) if name not in assumed)
+
+
+def _measured(findings: Sequence[StepFinding], *, stated: bool) -> dict[str, None]:
+    return {
+        name: None
+        for finding in findings
+        for name, value in finding.quantities.items()
+        if value.kind == "measured" and not name.endswith("_peak") and (value.u is not None) is stated
+    }
+
+
+def _interval_words(bare: Sequence[str], known: Sequence[str]) -> list[str]:
+    if not bare:
+        return []
+    names = series_text(name.replace("_", " ") for name in bare)
+    what = "no measured figure" if not known else "no figure that rests on these"
+    return [f"the accuracy of {names} is not stated in bench.toml, so {what} has an interval (± ?)"]
 
 
 def _check_words(doubts: Sequence[Check], passed: Sequence[Check]) -> str:

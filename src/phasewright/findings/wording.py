@@ -42,9 +42,8 @@ __all__ = [
 
 
 def said(value: Value, unit: str | None = None) -> str:
-    """Return the value with its interval, or with the remark that the interval is not known."""
-    text = to_text(value, unit)
-    return text if value.u is not None else f"{text} (uncertainty not known)"
+    """Return the value with its interval; an interval that is not known is a question mark."""
+    return to_text(value, unit)
 
 
 def money_text(value: Value) -> str:

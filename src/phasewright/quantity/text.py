@@ -53,14 +53,14 @@ def to_text(value: Value, unit: str | None = None) -> str:
 
     Two significant digits of the interval, and the value rounded to match (GUM 7.2.6 allows at most two). `unit` shows
     it in another unit of the same quantity ("mOhm", "kWh", "%"). An interval that is not symmetric is written with both
-    sides: "5.2 (-1.1, +2.4) W". Exact values stand alone; an unknown uncertainty is said. Raises ValueError for a unit
-    that does not fit.
+    sides: "5.2 (-1.1, +2.4) W". Exact values stand alone; an unknown interval is a question mark after four digits:
+    "412.3 ± ? W". Raises ValueError for a unit that does not fit.
     """
     shown = value.unit if unit is None else unit
     x = _converted(value.value, value.unit, shown)
     symbol = _SHOWN.get(shown, shown)
     if value.u is None or value.low95 is None or value.high95 is None:
-        return _joined(number_text(x, None), symbol) + " (uncertainty unknown)"
+        return _joined(f"{_unsure(x)} ± ?", symbol)
     low, high = _converted(value.low95, value.unit, shown), _converted(value.high95, value.unit, shown)
     half = 0.5 * (high - low)
     if not half > 0.0:
@@ -80,6 +80,14 @@ def to_text(value: Value, unit: str | None = None) -> str:
     if power:
         text = f"({text})e{power}"
     return _joined(text, symbol)
+
+
+def _unsure(x: float) -> str:
+    """Return four significant digits: what nobody knows the uncertainty of deserves no more."""
+    if not math.isfinite(x):
+        return "-"
+    plain = _fixed(x, 3 - _order(x)) if x else "0"
+    return plain.rstrip("0").rstrip(".") if "." in plain else plain
 
 
 def _converted(x: float, from_unit: str, to_unit: str) -> float:

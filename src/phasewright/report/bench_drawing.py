@@ -56,7 +56,7 @@ def split_chain(bench: Bench) -> tuple[tuple[CoolingPart, ...], tuple[CoolingPar
 def _text(finding: StepFinding | None, name: str) -> str:
     if finding is None or name not in finding.quantities:
         return "not measured"
-    return number_text(finding.quantities[name], name).replace(" (uncertainty not known)", "")
+    return number_text(finding.quantities[name], name).replace("\u00a0±\u00a0?", "")
 
 
 def _share(finding: StepFinding | None) -> float:

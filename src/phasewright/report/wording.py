@@ -143,16 +143,14 @@ def pair_text(value: Value, name: str = "", places: int | None = None) -> tuple[
 
 
 def number_text(value: Value, name: str = "") -> str:
-    """Return a value for running text: ``412.3 ± 2.1 W``, the ± being half the 95 % interval."""
+    """Return a value for running text: ``412.3 ± 2.1 W``, the ± being half the 95 % interval, ``± ?`` when unknown."""
     number, interval = pair_text(value, name)
     sign = display_unit(value.unit, name)[0]
-    known = interval if interval != "± ?" else ""
-    text = tie(f"{number} {known}".strip()) + (f"{THIN}{sign}" if sign else "")
-    return f"{text} (uncertainty not known)" if interval == "± ?" else text
+    return tie(f"{number} {interval}".strip()) + (f"{THIN}{sign}" if sign else "")
 
 
 _TIES = re.compile(
-    r"(?<=[\d)]) (?=(?:W|A|K|V|s|ms|min|h|%|°C|K/W|K/h|kWh|kHz|mΩ|EUR|phases?)(?![\w/]))|(?<=\d) (?=±)|(?<=±) (?=\d)"
+    r"(?<=[\d)]) (?=(?:W|A|K|V|s|ms|min|h|%|°C|K/W|K/h|kWh|kHz|mΩ|EUR|phases?)(?![\w/]))|(?<=\d) (?=±)|(?<=±) (?=[\d?])"
 )
 
 
