@@ -7,7 +7,16 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from phasewright import physics
-from phasewright.model.formula import Load, input_of, load_from_current, load_from_package, loss_at, settle
+from phasewright.model.formula import (
+    NEIGHBOUR,
+    Load,
+    input_of,
+    load_from_current,
+    load_from_package,
+    loss_at,
+    neighbours,
+    settle,
+)
 
 P = {
     "board_loss": 1.0,
@@ -36,8 +45,8 @@ def test_closed_form_is_the_root_of_heat_and_loss():
         state = settle(P, n, load, 32.0, 0.05)
 
         def imbalance(t, n=n, load=load):
-            conducted = 0.9 * 1.8e-3 * (180.0 / n) ** 2 * (1.0 + 0.0035 * (t - 25.0)) * 1.05
-            hottest = 0.7 * 0.9 + 0.04 * 180.0 / n + conducted
+            conducted = 0.9 * 1.8e-3 * (180.0 / n) ** 2 * (1.0 + 0.0035 * (t - 25.0))
+            hottest = 1.05 * (0.7 * 0.9 + 0.04 * 180.0 / n + conducted)
             plate = P["plate_rise"] * loss_at(P, n, 180.0, t)
             return 32.0 + P["stage_rise"] * hottest + plate + P["package_rise"] * load.package - t
 
@@ -96,3 +105,29 @@ def test_more_phases_are_never_hotter_where_conduction_outweighs_what_a_phase_co
     few, more = (settle(own, n, load, coolant) for n in (phases, phases + 1))
     assert few.gain > more.gain
     assert more.temperature <= few.temperature + 1e-9 or np.isinf(few.temperature)
+
+
+def test_neighbours_against_a_row_that_conducts():
+    """Heat of a stage falls by one factor a place along a row of equal links to a common plate: against the same row
+    solved as a resistor network (numpy.linalg), phases on as `neighbours` takes them."""
+    fitted, on = 9, [0, 8, 4, 2, 6]
+    reach = NEIGHBOUR
+    # A row whose Green's function falls by `reach`: link 1, shunt reach + 1/reach - 2; ends shunted as if it went on.
+    shunt = reach + 1.0 / reach - 2.0
+    long = 60
+    row = np.diag(np.full(long, 2.0 + shunt)) - np.eye(long, k=1) - np.eye(long, k=-1)
+    start = (long - fitted) // 2
+    for count in (2, 3, 5):
+        heat = np.zeros(long)
+        heat[[start + place for place in on[:count]]] = 1.0
+        rise = np.linalg.solve(row, heat)
+        alone = np.linalg.solve(row, np.eye(long)[start])[start]
+        ratio = rise.max() / alone - 1.0
+        assert neighbours(fitted)[count] * 2.0 * reach / (1.0 - reach) == pytest.approx(ratio, rel=1e-9)
+
+
+def test_neighbours_warm_more_the_more_there_are():
+    near = neighbours(12)
+    assert near[0] == near[1] == 0.0
+    assert np.all(np.diff(near) >= 0.0)
+    assert 0.9 < near[12] < 1.0

@@ -10,11 +10,12 @@ import numpy as np
 
 from phasewright.bench import Fault, NotReady
 from phasewright.findings import Analysis
+from phasewright.model.formula import excess_of
 from phasewright.model.observations import Steady, take_steady, with_balances
 from phasewright.model.prior import prior_of
 from phasewright.model.record import Grid, lay_grid
 from phasewright.model.records import Belief, CoolantLaw, Fitted, Parameter, Prior, Residual
-from phasewright.model.steady import SteadyRows, excess_at
+from phasewright.model.steady import SteadyRows
 from phasewright.model.whole import WholeRecord
 
 __all__ = ["fit_model", "fitted_prior"]
@@ -126,7 +127,10 @@ class _Problem:
     def split(self, score: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray, np.ndarray]:
         """Return parameters (...), excess by phase count (..., counts) and starts (..., 2 x stretches)."""
         p = values_at(self.prior, score)
-        return p, excess_at(score[..., len(self.prior.beliefs) : self.kept]), score[..., self.kept :]
+        scatter = score[..., len(self.prior.beliefs) : self.kept]
+        wide = {name: np.asarray(value)[..., None] for name, value in p.items()}
+        excess = excess_of(wide, np.array(self.counts, dtype=float), self.prior.bench.regulator.phase_count, scatter)
+        return p, excess, score[..., self.kept :]
 
     def residuals(self, score: np.ndarray) -> np.ndarray:
         """Return all residuals (..., m) at scores (..., size), those of the prior first."""
@@ -161,12 +165,14 @@ def search(residuals: Callable[[np.ndarray], np.ndarray], start: np.ndarray) -> 
     so the normal equations are never singular. Gauss-Newton steps, halved until they help, inside +-`FAR`.
     """
     score = np.clip(start, -FAR, FAR)
-    table, now = _linear(residuals, score)
+    now = residuals(score)
     for _ in range(MOST_ROUNDS):
-        step = -np.linalg.solve(table.T @ table, table.T @ now)
+        table = _slopes(residuals, score, now)
+        normal = table.T @ table
+        step = -np.linalg.solve(normal, table.T @ now)
         cost = float(now @ now)
         # What a linear problem would gain; a hundredth of a unit is a tenth of a standard deviation at most.
-        if float(step @ (table.T @ table) @ step) < ENOUGH:
+        if float(step @ normal @ step) < ENOUGH:
             break
         for halving in range(6):
             tried = np.clip(score + step * 0.5**halving, -FAR, FAR)
@@ -175,18 +181,14 @@ def search(residuals: Callable[[np.ndarray], np.ndarray], start: np.ndarray) -> 
                 break
         else:
             break
-        score = tried
-        table, now = _linear(residuals, score)
-    return score, np.linalg.inv(table.T @ table)
+        score, now = tried, there
+    return score, np.linalg.inv(normal)
 
 
-def _linear(residuals: Callable[[np.ndarray], np.ndarray], score: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the slopes (m, p) and the residuals (m,) at `score`."""
-    step = 1e-4
-    moved = step * np.eye(len(score))
-    both = residuals(np.concatenate([score + moved, score - moved]))
-    count = len(score)
-    return (both[:count] - both[count:]).T / (2.0 * step), residuals(score)
+def _slopes(residuals: Callable[[np.ndarray], np.ndarray], score: np.ndarray, now: np.ndarray) -> np.ndarray:
+    """Return the slopes (m, p) of the residuals, which are `now` (m,) at `score` (p,)."""
+    step = 1e-5
+    return (residuals(score + step * np.eye(len(score))) - now).T / step
 
 
 def _parameters(prior: Prior, score: np.ndarray, covariance: np.ndarray) -> tuple[Parameter, ...]:

@@ -2,9 +2,14 @@
 
 loss = c0 + r_path I^2 + phases;  phases = a n + b I + r I^2/n (1 + alpha (T - 25))
 T - T_coolant = R_stage hottest + R_plate loss + R_couple P
-hottest = s_a a + b I/n + s_r r (I/n)^2 (1 + alpha (T - 25)) (1 + x)
+hottest = (s_a a + b I/n + s_r r (I/n)^2 (1 + alpha (T - 25))) (1 + x)
+x = x_1 + k S(n)
 
 Of one phase's loss, s_a and s_r are what warms the stage: its own, and the part of the inductor's that reaches it.
+x is how much more the hottest stage warms than one that stands alone: parts differ a little (x_1), and heat of the
+neighbours reaches it along board and plate, less by the same factor with every place in between: S is the greatest sum
+of these over the phases that are on, 1 in the midst of an endless row. Phases that are on are taken as spread over the
+row as far as can be.
 
 The loss is linear in T, so both together have a closed form. Numbers or arrays alike; a mapping gives the parameters.
 """
@@ -13,13 +18,31 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
-__all__ = ["Load", "State", "hottest_phase", "input_of", "load_from_current", "load_from_package", "loss_at", "settle"]
+__all__ = [
+    "Load",
+    "State",
+    "excess_of",
+    "hottest_phase",
+    "input_of",
+    "load_from_current",
+    "load_from_package",
+    "loss_at",
+    "neighbours",
+    "settle",
+]
 
 REFERENCE = 25.0
 """[degC] for which resistances are stated."""
+HOTTEST, PHASE_SCATTER = 0.05, 0.025
+"""[1] x_1, and its standard deviation from phase count to phase count beyond what neighbours tell; common practice, no
+source."""
+NEIGHBOUR = 0.3
+"""[1] What of a stage's heat by spreading reaches the next place, and of that the next but one; common practice, no
+source."""
 
 Parameters = Mapping[str, "float | np.ndarray"]
 
@@ -66,19 +89,39 @@ def loss_at(p: Parameters, phases, current, temperature):
     return common_loss(p, current) + cold + growth * (temperature - REFERENCE)
 
 
-def hottest_phase(p: Parameters, phases, current, excess):
-    """Return what warms the hottest stage at 25 degC [W], and its growth per kelvin [W/K].
+def excess_of(p: Parameters, phases, fitted_phases: float, scatter):
+    """Return x: how much more the hottest stage warms than one that stands alone [1].
 
-    `excess` [1] is x: how much more that phase conducts into heat than the mean one.
+    `phases` of `fitted_phases` are on; `scatter` is the standard score of what the formula does not know of that count.
     """
+    near = neighbours(int(fitted_phases))[np.clip(np.asarray(phases, dtype=int), 0, int(fitted_phases))]
+    return HOTTEST + p["crowding"] * near + PHASE_SCATTER * scatter
+
+
+@lru_cache(maxsize=64)
+def neighbours(fitted_phases: int) -> np.ndarray:
+    """Return S for 0, 1, ... all phases on [1], (fitted_phases + 1,)."""
+    on: list[int] = []
+    near = np.zeros(fitted_phases + 1)
+    for count in range(1, fitted_phases + 1):
+        free = [place for place in range(fitted_phases) if place not in on]
+        on.append(max(free, key=lambda place: (min((abs(place - other) for other in on), default=0), -place)))
+        places = np.array(on)
+        reach = NEIGHBOUR ** np.abs(places[:, None] - places)
+        near[count] = (reach.sum(axis=1) - 1.0).max()
+    return near * (1.0 - NEIGHBOUR) / (2.0 * NEIGHBOUR)
+
+
+def hottest_phase(p: Parameters, phases, current, excess):
+    """Return what warms the hottest stage at 25 degC [W], and its growth per kelvin [W/K]; `excess` [1] is x."""
     each = current / phases
-    conducted = p["stage_resistance_share"] * p["phase_resistance"] * each * each * (1.0 + excess)
+    conducted = p["stage_resistance_share"] * p["phase_resistance"] * each * each
     cold = p["stage_fixed_share"] * p["phase_loss"] + p["proportional_loss"] * each + conducted
-    return cold, conducted * p["resistance_coefficient"]
+    return cold * (1.0 + excess), conducted * p["resistance_coefficient"] * (1.0 + excess)
 
 
 def settle(p: Parameters, phases, load: Load, coolant, excess=0.0) -> State:
-    """Return the settled state; `excess` [1] is x of `hottest_phase`."""
+    """Return the settled state; `excess` [1] is x."""
     cold, growth = phase_losses(p, phases, load.current)
     own, own_growth = hottest_phase(p, phases, load.current, excess)
     common = common_loss(p, load.current)

@@ -163,7 +163,7 @@ def _balance(grid: Grid, block: slice) -> tuple[dict[str, float], dict[str, floa
     # Clocks that are off by a few hundredths of a second show in a mean of few cells.
     own = 0.2 + 0.1 * float(drawn.std()) / math.sqrt(drawn.size)
     mean = {"phases": float(phases[0])} | {
-        name: float(values[block].mean())
+        name: float(np.average(values[block], weights=grid.width[block]))
         for name, values in (
             ("input_power", grid.drawn),
             ("rail_current", grid.current),

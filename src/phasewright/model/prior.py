@@ -37,11 +37,14 @@ BOARD_PATH = (7.0, 0.45)
 """[K/W] From one stage through copper, board and inductor to the plate: in parallel with the pad."""
 PLATE = {"liquid": (0.08, 0.6), "air": (0.35, 0.5)}
 """[K/W] Whole plate or heatsink to coolant or air."""
-SPREADING = (1.5, 0.45)
-"""[1] Heat that spreads in plate and board meets more than the stated resistance of the plate."""
+THROUGH_PLATE, PLATE_SPREAD = 0.6, 0.45
+"""[1] What of the heat goes through the plate, the rest leaving by board, screws and air; and the standard deviation of
+the logarithm."""
+CROWDING = (0.35, 0.35)
+"""[1] How much more a stage warms in the midst of others that are on than alone."""
 STATED_SPREAD = 0.12
 """[1] Of a stated thermal resistance."""
-COUPLING = (0.015, 0.8)
+COUPLING = (0.02, 0.75)
 """[K/W] Rise of the regulator by one watt of the package."""
 INDUCTOR_SHARE = (-0.4, 0.8)
 """[1] (centre and spread of the logit) How much of an inductor's heat warms the stage beside it like its own."""
@@ -144,8 +147,10 @@ def _heat(bench: Bench, notes: list[str]) -> Iterator[Belief]:
     plate = (math.fsum(shared), STATED_SPREAD) if shared else PLATE.get(bench.cooling.coolant, PLATE["air"])
     if not shared:
         _silent(notes, "way from plate to coolant", f"{plate[0]} K/W", "add it to [[cooling.chain]] with shared = true")
-    yield Belief("plate_rise", "R_plate", "K/W", plate[0] * SPREADING[0], math.hypot(plate[1], SPREADING[1]),
-                 basis="stated chain, with spreading (common practice, no source)", stated=bool(shared))  # fmt: skip
+    spread = PLATE_SPREAD if shared else math.hypot(plate[1], PLATE_SPREAD)
+    yield Belief("plate_rise", "R_plate", "K/W", plate[0] * THROUGH_PLATE, spread,
+                 basis="stated chain, and the share of the heat that takes it (common practice, no source)", stated=bool(shared))  # fmt: skip
+    yield Belief("crowding", "k", "1", *CROWDING, basis="common practice, no source", stated=False)
     yield Belief("inductor_share", "f_L", "1", *INDUCTOR_SHARE, "share",
                  basis="common practice, no source", stated=False)  # fmt: skip
     yield Belief("package_rise", "R_couple", "K/W", *COUPLING, basis="common practice, no source", stated=False)

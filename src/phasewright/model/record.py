@@ -13,22 +13,28 @@ from phasewright.logs import AlignedTrace, Recording
 __all__ = ["Grid", "lay_grid"]
 
 CELL = 2.0
-"""[s] Length of a cell."""
+"""[s] Shortest cell."""
 MOST_CELLS = 4000
+EDGE = 0.12
+"""[1] Relative change of the load that counts as an edge."""
+COARSER = ((6, 3), (30, 6))
+"""(age, size): shortest cells since the last edge from which on that many make one cell. Heat that has a way to go is
+smooth."""
 GAP = 12.0
 """[s] Readings that are missing for longer cut the record in two."""
 LEAST_STRETCH = 20
-"""Cells of the shortest stretch between gaps that is worth a fit of its own."""
+"""Shortest cells that the shortest stretch between gaps has to hold to be worth a fit of its own."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Grid:
-    """Cell means, arrays (cells,); NaN = missing. Cells of one stretch follow each other without a gap."""
+    """Cell means, arrays (cells,); NaN = missing. Cells of one stretch follow each other without a gap; they are short
+    after an edge of the load and longer where heat has settled down."""
 
     time: np.ndarray
     """End of each cell [s], reference clock."""
-    step: float
-    """Length of a cell [s]."""
+    width: np.ndarray
+    """Length of each cell [s]."""
     phases: np.ndarray
     current: np.ndarray
     """Rail current as read [A]; NaN throughout where it is not logged."""
@@ -74,8 +80,44 @@ def lay_grid(analysis: Analysis) -> Grid | None:
     there = np.isfinite(drive) & np.isfinite(warm) & np.isfinite(coolant) & (phases >= 1.0)
     if "rail_current" in recording.traces and "package_power" in recording.traces:
         there &= np.isfinite(single["package_power"])
-    return Grid(edges[1:], step, phases, single["rail_current"], single["rail_voltage"], single["package_power"],
-                single["input_power"], warm, coolant, _stretches(there), planned)  # fmt: skip
+    stretches = _stretches(there)
+    first = _first_cells(drive, phases, planned, stretches)
+    size = np.diff(np.append(first, count))
+
+    def coarse(values: np.ndarray) -> np.ndarray:
+        return np.add.reduceat(values, first) / size
+
+    single = {name: coarse(values) for name, values in single.items()}
+    at = {int(cell): k for k, cell in enumerate(first)} | {count: len(first)}
+    return Grid(edges[first + size], size * step, phases[first], single["rail_current"], single["rail_voltage"],
+                single["package_power"], single["input_power"], coarse(warm), coarse(coolant),
+                tuple((at[a], at[b]) for a, b in stretches), planned[first])  # fmt: skip
+
+
+def _first_cells(
+    drive: np.ndarray, phases: np.ndarray, planned: np.ndarray, stretches: tuple[tuple[int, int], ...]
+) -> np.ndarray:
+    """Return the first of the shortest cells that make each cell, int (cells,)."""
+    count = len(drive)
+    edge = np.zeros(count, dtype=bool)
+    with np.errstate(invalid="ignore"):
+        before, after = drive[:-1], drive[1:]
+        edge[1:] = np.abs(after - before) > EDGE * np.fmax(np.abs(before), np.abs(after))
+    edge[1:] |= (np.diff(phases) != 0.0) | (np.diff(planned) != 0)
+    for a, b in stretches:
+        edge[a] = True
+        edge[b : b + 1] = True
+    edge[0] = True
+    marks = np.append(np.flatnonzero(edge), count)
+    found = []
+    for start, past in zip(marks[:-1].tolist(), marks[1:].tolist(), strict=True):
+        size, age = 1, 0
+        for later, larger in COARSER:
+            end = min(later, past - start)
+            found.append(np.arange(start + age, start + end, size))
+            age, size = end, larger
+        found.append(np.arange(start + age, past, size))
+    return np.unique(np.concatenate(found))
 
 
 def _sensors(recording: Recording, name: str) -> list[AlignedTrace]:

@@ -15,8 +15,8 @@ import numpy as np
 
 from phasewright.model.answering import answer
 from phasewright.model.fitting import values_at
+from phasewright.model.formula import excess_of
 from phasewright.model.records import Fitted, Setting
-from phasewright.model.steady import excess_at
 from phasewright.quantity import Part, Value, value_from_parts
 
 __all__ = ["UNITS", "Spread", "spread_of"]
@@ -101,8 +101,9 @@ def spread_of(fitted: Fitted, setting: Setting) -> Spread:
     moved = middle + STEP * np.concatenate([np.zeros((1, size)), np.eye(size), -np.eye(size)])
     at = count + fitted.phase_counts.index(setting.phase_count) if seen else kept
     share = 0.5 + SHARE_SPREAD * moved[:, kept + 2]
-    found = answer(fitted, setting, values_at(fitted.prior, moved[:, :count]), excess_at(moved[:, at]),
-                   moved[:, kept + 1], share)  # fmt: skip
+    p = values_at(fitted.prior, moved[:, :count])
+    excess = excess_of(p, float(setting.phase_count), fitted.bench.regulator.phase_count, moved[:, at])
+    found = answer(fitted, setting, p, excess, moved[:, kept + 1], share)
     names = tuple(found)
     slopes = np.empty((len(names), size))
     with np.errstate(divide="ignore", invalid="ignore"):

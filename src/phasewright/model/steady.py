@@ -11,25 +11,16 @@ from phasewright.model.formula import Load, input_of, load_from_current, load_fr
 from phasewright.model.observations import Steady
 from phasewright.model.records import Residual
 
-__all__ = ["SteadyRows", "excess_at", "true_load"]
+__all__ = ["SteadyRows", "true_load"]
 
 FORM_LOSS, FORM_POWER = 0.005, 0.1
 """[1] of the loss and [W]: what the formula itself cannot know of a power."""
 FORM_RISE, FORM_TEMPERATURE = 0.01, 0.15
 """[1] of the rise and [K]: the same of a temperature, step by step."""
-HOTTEST, PHASE_SCATTER = 0.08, 0.08
-"""[1] How much more the hottest phase conducts into heat than the mean one, and the standard deviation of that from
-phase count to phase count: which phases are on and how their parts differ changes with the count. Resistances within a
-lot differ by some 5 %, shares of current by some 2 %; common practice, no source."""
 SMALL = {"package_power": 0.1, "rail_current": 0.05, "rail_voltage": 5e-4, "input_power": 0.05}
 """Least standard uncertainty of a mean [unit of the channel]."""
 PEAK_SCATTER = 0.3
 """[1] Peaks of steps scatter by a third or so; all steps of a campaign had the same kind of load."""
-
-
-def excess_at(score):
-    """Return the excess of the hottest phase [1] at a standard `score`, arrays of any shape."""
-    return HOTTEST + PHASE_SCATTER * score
 
 
 def true_load(p: Mapping[str, np.ndarray], current, voltage, package) -> Load:

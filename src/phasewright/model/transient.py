@@ -14,70 +14,63 @@ from collections.abc import Mapping
 
 import numpy as np
 
-__all__ = ["lag", "temperature_history"]
+__all__ = ["TIMES", "lag", "temperature_history"]
+
+TIMES = ("quick_time", "stage_time", "plate_time", "package_time")
+"""Time constants of the four lags, in their order."""
 
 
-def lag(drive: np.ndarray, time_constant: np.ndarray, step: float, start: np.ndarray) -> np.ndarray:
-    """Return the cell means of a first-order lag, (..., n).
+def lag(drives: np.ndarray, time_constants: np.ndarray, width: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """Return the cell means of first-order lags, (..., lags, n).
 
-    `drive` (..., n) is constant within each cell of length `step` [s], `time_constant` (...) [s], `start` (...) the
-    lag's state before the first cell.
+    `drives` (..., lags, n) are constant within each cell, `time_constants` (..., lags) [s], `width` (n,) [s] the
+    lengths of the cells, `start` (..., lags) the state of each lag before the first cell.
     """
-    drive = np.ascontiguousarray(np.broadcast_to(drive, np.broadcast_shapes(drive.shape, (*np.shape(start), 1))))
-    batch, n = drive.shape[:-1], drive.shape[-1]
-    flat = drive.reshape(-1, n)
-    begin = np.broadcast_to(start, batch).reshape(-1)
-    ratio = step / np.broadcast_to(time_constant, batch).reshape(-1)
-    keep = np.exp(-ratio)
-    state = np.empty((len(flat), n + 1))
-    for decay in np.unique(keep):
-        own = np.flatnonzero(keep == decay)
-        state[own] = _recur(float(decay), flat[own], begin[own])
+    lengths, which = np.unique(width, return_inverse=True)
+    ratio = lengths[:, None] / np.asarray(time_constants)[..., None, :]
+    moved = -np.expm1(-ratio)
+    along = np.moveaxis(drives, -1, 0)
+    by_cell = np.moveaxis(moved, -2, 0)
+    states = np.empty(along.shape)
+    state = np.broadcast_to(start, along.shape[1:]).copy()
+    for k, length in enumerate(which.tolist()):
+        states[k] = state
+        state += by_cell[length] * (along[k] - state)
     # Mean of the exponential between the states at both ends of a cell.
-    share = ((1.0 - keep) / ratio)[:, None]
-    return (flat + (state[:, :-1] - flat) * share).reshape(*batch, n)
-
-
-def _recur(decay: float, drive: np.ndarray, start: np.ndarray) -> np.ndarray:
-    """Return x[0] = start, x[k+1] = decay x[k] + (1 - decay) drive[k], (m, n + 1), in blocks without a loop on n."""
-    m, n = drive.shape
-    out = np.empty((m, n + 1))
-    out[:, 0] = start
-    # In blocks, so that the powers of the decay stay above rounding.
-    size = max(1, min(n, int(-25.0 / np.log(decay)) if decay > 0.0 else 1))
-    powers = decay ** np.arange(1, size + 1)
-    for first in range(0, n, size):
-        part = drive[:, first : first + size]
-        p = powers[: part.shape[1]]
-        out[:, first + 1 : first + 1 + part.shape[1]] = p * (
-            out[:, first : first + 1] + (1.0 - decay) * np.cumsum(part / p, axis=1)
-        )
-    return out
+    share = np.moveaxis(moved / ratio, -2, 0)[which]
+    return np.moveaxis(along + (states - along) * share, 0, -1)
 
 
 def temperature_history(
     p: Mapping[str, np.ndarray], own: np.ndarray, loss: np.ndarray, package: np.ndarray, coolant: np.ndarray,
-    step: float, start: np.ndarray,
-) -> np.ndarray:  # fmt: skip
-    """Return the cell means of the hottest stage's temperature [degC], (..., n).
+    width: np.ndarray, start: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """Return the cell means of the hottest stage's temperature, and where it would settle [degC], (..., n) each.
 
     Parameters `p` are (...); `own` loss of the hottest phase [W], `loss` [W] and `package` [W] are (..., n), `coolant`
-    [degC] is (n,). `start` (..., 2) is how far the stage's slow part and the plate are from settled at first [K].
+    [degC] and `width` [s] are (n,). `start` (..., 2) is how far the stage's slow part and the plate are from settled at
+    first [K].
     """
     quick, late = p["quick_share"], p["late_share"]
     stage = p["stage_rise"][..., None] * own
     plate = coolant + p["plate_rise"][..., None] * loss
     behind = p["package_rise"][..., None] * package
-    drives = {
-        "quick_time": _weigh(quick, stage),
-        "stage_time": _weigh((1.0 - quick) * (1.0 - late), stage)
-        + _weigh(p["plate_share"], plate)
-        + _weigh(p["package_share"], behind),
-        "plate_time": _weigh((1.0 - quick) * late, stage) + _weigh(1.0 - p["plate_share"], plate),
-        "package_time": _weigh(1.0 - p["package_share"], behind),
-    }
-    off = {"stage_time": start[..., 0], "plate_time": start[..., 1]}
-    return sum(lag(drive, p[name], step, drive[..., 0] + off.get(name, 0.0)) for name, drive in drives.items())
+    drives = np.stack(
+        np.broadcast_arrays(
+            _weigh(quick, stage),
+            _weigh((1.0 - quick) * (1.0 - late), stage)
+            + _weigh(p["plate_share"], plate)
+            + _weigh(p["package_share"], behind),
+            _weigh((1.0 - quick) * late, stage) + _weigh(1.0 - p["plate_share"], plate),
+            _weigh(1.0 - p["package_share"], behind),
+        ),
+        axis=-2,
+    )
+    begin = drives[..., 0].copy()
+    begin[..., 1:3] += start
+    times = np.stack(np.broadcast_arrays(*(p[name] for name in TIMES)), axis=-1)
+    reached = lag(drives, times, width, begin).sum(axis=-2)
+    return reached, stage + plate + behind
 
 
 def _weigh(share, drive):

@@ -15,24 +15,28 @@ from phasewright.model.transient import temperature_history
 
 __all__ = ["Noise", "START_SPREAD", "WholeRecord"]
 
-BLOCK = 3
-"""Cells that are averaged into one residual."""
 START_SPREAD = (4.0, 6.0)
 """[K] Standard deviations of how far stage and plate are from settled where a stretch of the record begins."""
 LEAST_NOISE = 0.25
-"""[K] The formula is not believed to follow a record more closely than that."""
-FIRST_NOISE, FIRST_MEMORY = 0.6, 0.9
-MEMORY = (0.6, 0.97)
+"""[K] The formula is not believed to follow a record more closely than that, ..."""
+ON_THE_WAY = 0.08
+"""[1] ... nor more closely than this share of what is still to come: a board has more time constants than the formula."""
+MEMORY_TIME, MEMORY_SPAN = 60.0, (8.0, 200.0)
+"""[s] Time over which residuals stay alike: at first, least and greatest."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Noise:
-    """What is left of a record after the fit: first-order correlated noise."""
+    """What is left of a record after the fit: first-order correlated, larger on the way than settled."""
 
-    deviation: float = FIRST_NOISE
-    """[K]"""
-    memory: float = FIRST_MEMORY
-    """Correlation of neighbouring residuals [1]."""
+    deviation: tuple[np.ndarray, ...]
+    """[K] of each residual, by stretch."""
+    time: float = MEMORY_TIME
+    """[s] Over which neighbouring residuals lose all but 1/e of their likeness."""
+
+    def memory(self, distance: np.ndarray) -> np.ndarray:
+        """Return the correlation of residuals that are `distance` [s] apart [1]."""
+        return np.exp(-distance / self.time)
 
 
 class WholeRecord:
@@ -41,15 +45,17 @@ class WholeRecord:
     def __init__(self, grid: Grid, counts: tuple[int, ...]):
         self.grid = grid
         self.index = np.searchsorted(np.array(counts, dtype=float), grid.phases).clip(0, len(counts) - 1)
-        self.noise = Noise()
+        self.noise = Noise(tuple(np.full(b - a, 1.0) for a, b in grid.stretches))
 
     @property
     def start_count(self) -> int:
         """How many scores the unknown starts of the stretches take."""
         return 2 * len(self.grid.stretches)
 
-    def differences(self, p: Mapping[str, np.ndarray], excess: np.ndarray, starts: np.ndarray) -> list[np.ndarray]:
-        """Return observed less computed temperature [K] of each stretch, (..., cells).
+    def differences(
+        self, p: Mapping[str, np.ndarray], excess: np.ndarray, starts: np.ndarray
+    ) -> list[tuple[np.ndarray, np.ndarray]]:
+        """Return observed less computed temperature, and what is still to come [K], of each stretch, (..., cells).
 
         Parameters `p` (...), excess (..., counts), starts (..., 2 x stretches) in standard scores.
         """
@@ -63,31 +69,44 @@ class WholeRecord:
             own, growth = hottest_phase(wide, grid.phases[part], load.current, excess[..., self.index[part]])
             own = own + growth * (hot - REFERENCE)
             start = starts[..., 2 * number : 2 * number + 2] * np.array(START_SPREAD)
-            computed = temperature_history(p, own, loss, load.package, grid.coolant[part], grid.step, start)
-            found.append(hot - computed)
+            computed, settled = temperature_history(p, own, loss, load.package, grid.coolant[part], grid.width[part], start)
+            found.append((hot - computed, settled - computed))
         return found
+
+    def distances(self) -> list[np.ndarray]:
+        """Return how far the middles of neighbouring cells are apart [s], (cells - 1,) of each stretch."""
+        width = self.grid.width
+        return [0.5 * (width[a : b - 1] + width[a + 1 : b]) for a, b in self.grid.stretches]
 
     def residuals(self, p: Mapping[str, np.ndarray], excess: np.ndarray, starts: np.ndarray) -> np.ndarray:
         """Return the whitened residuals (..., m)."""
-        memory, deviation = self.noise.memory, self.noise.deviation
         rows = []
-        for left in self.differences(p, excess, starts):
-            mean = _blocks(left) / deviation
-            fresh = (mean[..., 1:] - memory * mean[..., :-1]) / math.sqrt(1.0 - memory * memory)
-            rows += [mean[..., :1], fresh]
+        pairs = zip(self.differences(p, excess, starts), self.noise.deviation, self.distances(), strict=True)
+        for (left, _), deviation, distance in pairs:
+            memory = self.noise.memory(distance)
+            scaled = left / deviation
+            fresh = (scaled[..., 1:] - memory * scaled[..., :-1]) / np.sqrt(1.0 - memory * memory)
+            rows += [scaled[..., :1], fresh]
         return np.concatenate(rows, axis=-1)
 
     def learn_noise(self, p: Mapping[str, np.ndarray], excess: np.ndarray, starts: np.ndarray) -> None:
         """Take size and memory of the noise from what is left at one set of parameters."""
-        left = [_blocks(item) for item in self.differences(p, excess, starts)]
-        power = sum(float(item @ item) for item in left)
-        count = sum(item.size for item in left)
-        pairs = sum(float(item[1:] @ item[:-1]) for item in left)
-        own = sum(float(item[:-1] @ item[:-1]) for item in left)
-        memory = float(np.clip(pairs / own if own > 0.0 else FIRST_MEMORY, *MEMORY))
-        self.noise = Noise(max(math.sqrt(power / max(count, 1)), LEAST_NOISE), memory)
+        pairs = self.differences(p, excess, starts)
+        least = [np.hypot(LEAST_NOISE, ON_THE_WAY * to_come) for _, to_come in pairs]
+        left = [item / own for (item, _), own in zip(pairs, least, strict=True)]
+        weights = [self.grid.width[a:b] for a, b in self.grid.stretches]
+        power = sum(float(w @ item**2) for item, w in zip(left, weights, strict=True)) / sum(map(np.sum, weights))
+        size = max(math.sqrt(power), 1.0)
+        self.noise = Noise(tuple(size * item for item in least), self._memory_time(left))
 
-
-def _blocks(values: np.ndarray) -> np.ndarray:
-    whole = values.shape[-1] // BLOCK * BLOCK
-    return values[..., :whole].reshape(*values.shape[:-1], -1, BLOCK).mean(axis=-1)
+    def _memory_time(self, left: list[np.ndarray]) -> float:
+        """Return the time [s] that makes the scaled residuals `left` most likely, first-order correlated."""
+        times = np.geomspace(*MEMORY_SPAN, 25)
+        unlikely = np.zeros(len(times))
+        for item, distance in zip(left, self.distances(), strict=True):
+            memory = np.exp(-distance / times[:, None])
+            own = 1.0 - memory * memory
+            size = float(item @ item) / item.size
+            fresh = (item[1:] - memory * item[:-1]) ** 2 / (own * size)
+            unlikely += np.sum(fresh + np.log(own), axis=1)
+        return float(times[np.argmin(unlikely)])
