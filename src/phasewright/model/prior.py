@@ -149,7 +149,7 @@ def _heat(bench: Bench, notes: list[str]) -> Iterator[Belief]:
         _silent(notes, "way from plate to coolant", f"{plate[0]} K/W", "add it to [[cooling.chain]] with shared = true")
     spread = PLATE_SPREAD if shared else math.hypot(plate[1], PLATE_SPREAD)
     yield Belief("plate_rise", "R_plate", "K/W", plate[0] * THROUGH_PLATE, spread,
-                 basis="stated chain times the share of heat in it (common practice, no source)", stated=bool(shared))  # fmt: skip
+                 basis="stated chain times the share of heat in it (no source)", stated=bool(shared))  # fmt: skip
     yield Belief("crowding", "k", "1", *CROWDING, basis="common practice, no source", stated=False)
     yield Belief("inductor_share", "f_L", "1", *INDUCTOR_SHARE, "share",
                  basis="common practice, no source", stated=False)  # fmt: skip
