@@ -30,6 +30,7 @@ MODULES = (
     "connectors",
     "load_line",
     "transient",
+    "load_step",
     "thermal",
     "runaway",
     "coolant",

@@ -39,6 +39,7 @@ from phasewright.physics.connectors import (
     contact_current,
     contact_heat,
     contact_power,
+    wire_rise,
 )
 from phasewright.physics.coolant import (
     coolant_heat,
@@ -106,6 +107,14 @@ from phasewright.physics.load_line import (
     tolerance_band,
     transition_steps,
     voltage_transition_time,
+)
+from phasewright.physics.load_step import (
+    load_step_charge,
+    load_step_deviation,
+    load_step_excursion,
+    load_step_settling,
+    recovery_current,
+    recovery_duration,
 )
 from phasewright.physics.magnetics import (
     core_loss_sine,
@@ -275,6 +284,10 @@ __all__ = [
     "least_loss_phase_count",
     "load_line_band",
     "load_line_voltage",
+    "load_step_charge",
+    "load_step_deviation",
+    "load_step_excursion",
+    "load_step_settling",
     "loop_gain",
     "loss_from_efficiency",
     "loss_of",
@@ -301,6 +314,8 @@ __all__ = [
     "phase_ripple",
     "polymer_life",
     "recovery_charge_of",
+    "recovery_current",
+    "recovery_duration",
     "recovery_loss",
     "ripple_factor",
     "ripple_rms",
@@ -337,4 +352,5 @@ __all__ = [
     "wire_area",
     "wire_diameter",
     "wire_resistance",
+    "wire_rise",
 ]

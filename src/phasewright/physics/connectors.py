@@ -1,11 +1,14 @@
-"""Current and power through the contacts of an input connector."""
+"""Current, power and heat in the contacts and wires of an input connector."""
 
 from __future__ import annotations
 
-from phasewright.physics._arguments import Number
-from phasewright.physics.validity import COUNT, NOT_NEGATIVE, POSITIVE, formula
+import numpy as np
 
-__all__ = ["contact_current", "contact_heat", "contact_power"]
+from phasewright.physics._arguments import Number
+from phasewright.physics.copper import wire_diameter, wire_resistance
+from phasewright.physics.validity import COUNT, NOT_NEGATIVE, POSITIVE, TEMPERATURE, Bound, formula
+
+__all__ = ["contact_current", "contact_heat", "contact_power", "wire_rise"]
 
 
 @formula(
@@ -105,3 +108,56 @@ def contact_heat(current: Number, contact_resistance: Number, contact_count: Num
         Joule's law.
     """
     return 2.0 * current**2 * contact_resistance / contact_count
+
+
+@formula(
+    possible={
+        "current": NOT_NEGATIVE,
+        "gauge": Bound(low=-3.0, high=40.0, whole=True, said_by="ASTM B258, from memory; 0000 is -3"),
+        "insulation_thickness": NOT_NEGATIVE,
+        "film_coefficient": POSITIVE,
+        "ambient_temperature": TEMPERATURE,
+    },
+    range={"film_coefficient": Bound(low=5.0, high=30.0, said_by="wires in still air, common practice, no source")},
+    source="heat balance of a round wire",
+)
+def wire_rise(
+    current: Number,
+    gauge: Number,
+    insulation_thickness: Number = 0.5e-3,
+    film_coefficient: Number = 10.0,
+    ambient_temperature: Number = 25.0,
+) -> Number:
+    """Return how much a current warms a copper wire of an American gauge over the air around it.
+
+    dT = I^2 R' / (h pi d),  R' at the temperature of the wire,  d over the insulation
+
+    Parameters:
+        current [A]: effective current of one wire.
+        gauge [1]: AWG number.
+        insulation_thickness [m]: thickness of the insulation.
+        film_coefficient [W/(m^2 K)]: heat given off by air and radiation; 10 for a loose bundle in still air.
+        ambient_temperature [degC]: temperature of the air around it.
+
+    Returns:
+        rise over the air [K], arguments broadcast; infinite where copper gains resistance faster than heat leaves.
+
+    Range:
+        film_coefficient 5 to 30 W/(m^2 K) (wires in still air, common practice, no source).
+
+    Assumptions:
+        long wire, no heat along it, insulation no barrier; a tight bundle or a hot connector makes it hotter.
+
+    Example:
+        >>> round(wire_rise(8.0, 18), 1)
+        23.4
+
+    Source:
+        heat balance of a round wire; resistance by ASTM B258 and IEC 60028 (from memory).
+    """
+    around = np.pi * (wire_diameter(gauge) + 2.0 * insulation_thickness) * film_coefficient
+    per_metre = wire_resistance(gauge, 1.0, ambient_temperature)
+    cold = current**2 * per_metre / around
+    growth = wire_resistance(gauge, 1.0, ambient_temperature + 1.0) / per_metre - 1.0
+    left = 1.0 - np.asarray(cold * growth)
+    return np.where(left <= 0.0, np.inf, cold / np.where(left <= 0.0, 1.0, left))
