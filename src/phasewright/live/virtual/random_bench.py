@@ -114,8 +114,8 @@ def _regulator(g: np.random.Generator, phases: int, doubled: int, voltage: float
         name="core rail", phase_count=phases, stages_per_phase=doubled, switching_frequency=frequency,
         rail_voltage=round(voltage, 3), load_line=round(float(g.choice([0.0, 0.15, 0.3, 0.5])) * 1e-3, 6),
         stage=stage, inductor=inductor,
-        output_capacitors=CapacitorBank(5e-3, 0.4e-3, 60.0, 105.0, 5000 * 3600.0, "polymer", _SHEET),
-        input_capacitors=CapacitorBank(1.6e-3, 0.9e-3, 40.0, 105.0, 5000 * 3600.0, "polymer", _SHEET),
+        output_capacitors=CapacitorBank(5e-3, 0.4e-3, 60.0, 105.0, 5000 * 3600.0, "polymer", source=_SHEET),
+        input_capacitors=CapacitorBank(1.6e-3, 0.9e-3, 40.0, 105.0, 5000 * 3600.0, "polymer", source=_SHEET),
         protection=Protection(float(ocp), float(round(1.5 * greatest * phases)), warning, warning + 10.0,
                               "regulator settings of the simulated board"),
         controller_power=round(float(g.uniform(0.3, 0.9)), 2), sharing_error=0.08)
