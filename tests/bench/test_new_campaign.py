@@ -58,7 +58,7 @@ def test_template_shows_every_key_in_its_table(name, model):
     for line in text.splitlines():
         match = re.match(r"(\[\[?[\w.]+\]\]?)\s*(#|$)", line)
         if match:
-            head = re.sub(r"(accuracy|channels)\.\w+", r"\1.CHANNEL", match[1])
+            head = re.sub(r"(accuracy|channels|reading)\.\w+", r"\1.CHANNEL", match[1])
         key = re.match(r"(\w+) = ", line)
         if key:
             shown.setdefault(head, set()).add(key[1])

@@ -14,7 +14,7 @@ from pydantic_core import PydanticCustomError
 
 from phasewright.bench._keys import Keys, parse_clock, read_quantity, refused, shown
 from phasewright.bench._places import Path
-from phasewright.bench.bench_keys import AccuracyKeys, BenchKeys
+from phasewright.bench.bench_keys import AccuracyKeys, BenchKeys, InstrumentKeys
 from phasewright.bench.campaign_keys import CampaignKeys, ChannelKeys, LogKeys, StepKeys
 from phasewright.bench.channels import CHANNELS, base_channel
 from phasewright.bench.faults import escape
@@ -26,6 +26,7 @@ from phasewright.bench.records import (
     CapacitorBank,
     ChannelSource,
     ColumnTerm,
+    Connection,
     Connector,
     Cooling,
     CoolingPart,
@@ -33,14 +34,17 @@ from phasewright.bench.records import (
     Cost,
     Inductor,
     Instrument,
+    LoadProgram,
     LogEntry,
     Processor,
     Protection,
+    ReadingSource,
     Regulator,
     Stage,
     Step,
+    StopAction,
 )
-from phasewright.quantity import parse_quantity
+from phasewright.quantity import base_unit, parse_quantity, unit_symbol
 
 Report = Callable[[Path, str, str], None]
 """Called as report(path, what, mend) for each fault."""
@@ -79,7 +83,13 @@ def build_bench(keys: BenchKeys, report: Report, file: str = "", fingerprint: st
         protection=_record(Protection, keys.regulator.protection),
     )
     instruments = tuple(
-        _record(Instrument, item, accuracy=_accuracies(item.accuracy, ("instrument", index, "accuracy"), report))
+        _record(
+            Instrument,
+            item,
+            accuracy=_accuracies(item.accuracy, ("instrument", index, "accuracy"), report),
+            connection=_connection(item, ("instrument", index), report),
+            reading=_readings(item, ("instrument", index, "reading"), report),
+        )
         for index, item in enumerate(keys.instrument)
     )
     return Bench(
@@ -89,11 +99,50 @@ def build_bench(keys: BenchKeys, report: Report, file: str = "", fingerprint: st
         processor=_record(Processor, keys.processor),
         cooling=_record(Cooling, keys.cooling, chain=tuple(_record(CoolingPart, item) for item in keys.cooling.part)),
         instruments=instruments,
+        loads=tuple(_record(LoadProgram, item) for item in keys.load),
+        stop=_record(StopAction, keys.stop),
         simulated=keys.simulated,
         notes=keys.notes,
         file=file,
         fingerprint=fingerprint,
     )
+
+
+def _connection(keys: InstrumentKeys, path: Path, report: Report) -> Connection | None:
+    """Return how an instrument is read live, None when its log is brought in; reports what does not go together."""
+    given = keys.connection
+    if not given.kind:
+        stray = [name for name, value in (("address", given.address), ("command", given.command),
+                                          ("reading", keys.reading)) if value]
+        if stray:
+            report((*path, "connection"), f"{stray[0]} is given, but no kind of connection",
+                   'add kind = "scpi", or the kind that it is')
+        return _record(Connection, given) if given.model_fields_set else None
+    if given.kind == "lines" and not given.command:
+        report((*path, "connection"), "a program that prints lines has no command", 'add command = ["my-logger"]')
+    if given.kind in ("scpi", "pmbus", "hwmon", "iio", "powercap", "tail") and not given.address:
+        report((*path, "connection"), f"a connection of kind {given.kind} has no address",
+               "add address; the how-to page on recording shows one for each kind")
+    if not keys.reading:
+        report((*path, "reading"), "nothing is read over the connection", "add [instrument.reading.CHANNEL] with ask")
+    return _record(Connection, given)
+
+
+def _readings(keys: InstrumentKeys, path: Path, report: Report) -> Mapping[str, ReadingSource]:
+    found = {}
+    for name, entry in keys.reading.items():
+        if not check_channel(name, (*path, name), report):
+            continue
+        if entry.number_format == "direct" and entry.m in (None, 0.0):
+            report((*path, name), "the direct format has no coefficient m", "add m, b and r from the device's data sheet")
+        unit = base_channel(name).unit
+        if entry.unit and not entry.sensor:
+            symbol = unit_symbol(entry.unit)
+            if symbol is None or base_unit(symbol) != base_unit(unit):
+                report((*path, name, "unit"), f'unit = {shown(entry.unit)} is no unit of {name}',
+                       f"write one that converts to {unit}")
+        found[name] = _record(ReadingSource, entry, channel=name)
+    return MappingProxyType(found)
 
 
 def _accuracies(keys: Mapping[str, AccuracyKeys], path: Path, report: Report) -> Mapping[str, Accuracy]:

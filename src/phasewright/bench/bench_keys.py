@@ -20,6 +20,7 @@ from phasewright.bench._keys import (
     table,
     tables,
     text,
+    words,
 )  # fmt: skip
 
 FORMAT = "phasewright-bench-1"
@@ -308,6 +309,67 @@ class AccuracyKeys(Keys):
     source: str = text(_SOURCE, "meter manual, section 9")
 
 
+class ConnectionKeys(Keys):
+    """How `phasewright record` reaches the instrument. It only ever reads."""
+
+    kind: str = text(
+        "scpi, pmbus, hwmon, iio, powercap, lines (a program that prints), tail (a growing log file), or an installed "
+        "driver",
+        "scpi",
+    )
+    address: str = text(
+        "scpi: tcp:HOST:PORT, serial:PORT or visa:RESOURCE; pmbus: i2c:BUS:0xADDRESS; hwmon and iio: name of the chip; "
+        "powercap: zone; tail: file",
+        "tcp:192.168.1.20:5025",
+    )
+    command: tuple[str, ...] = words("lines: program and its arguments", ["my-logger", "--csv"])
+    delimiter: str = text("lines and tail: sign between columns; left out, it is found", ",")
+    timeout: float | None = quantity("s", "longest wait for an answer", "1 s", low="1 ms", high="60 s")
+    baud: int | None = count("serial: signs a second, in bits", 115200, low=50, high=4_000_000)
+    page: int | None = count("pmbus: page of the rail; to choose it is a write", 0, low=0, high=31)
+    exclusive: bool = flag("pmbus: nothing else talks to the device, so that its page may be chosen")
+    error_code: bool = flag("pmbus: read with the packet error code", default=True)
+
+
+class ReadingKeys(Keys):
+    """One channel that the instrument gives."""
+
+    ask: str = text(
+        "scpi: the query; pmbus: the command; hwmon, iio, powercap: the file; lines and tail: the column", "READ:POW?",
+        required=True,
+    )  # fmt: skip
+    item: int = count("which of the numbers in the answer", 1, low=1, high=1000, default=1)
+    unit: str = text("unit of the number, where the standard or the header does not say", "mW")
+    factor: float | None = number(
+        "number that the reading is multiplied by: a divider, a shunt, a known gain error", 1.002, low=-1e12, high=1e12
+    )
+    number_format: str = choice(
+        "pmbus: how the number is coded, where the standard leaves it open", "linear11", "ulinear16", "direct", "half",
+        "unsigned", "", default="",
+    )  # fmt: skip
+    m: float | None = number("coefficient m of the direct format", 807, low=-1e9, high=1e9)
+    b: float | None = number("coefficient b of the direct format", 20475, low=-1e9, high=1e9)
+    r: float | None = number("coefficient R of the direct format", -1, low=-20, high=20)
+    sensor: str = choice(
+        "sensor that the number, in ohms or millivolts, comes from", "pt100", "pt1000", "type_k", "type_t", "",
+        default="",
+    )  # fmt: skip
+    must_see: bool = flag("false: the run goes on when this channel stays away", default=True)
+
+
+class LoadKeys(Keys):
+    """A program that loads the processor; `phasewright record` starts, watches and stops it."""
+
+    name: str = text("as the steps of the campaign call it", "all cores, fixed work", required=True)
+    command: tuple[str, ...] = words("program and its arguments", ["my-load", "--threads", "16"], required=True)
+
+
+class StopKeys(Keys):
+    """What else is done when a run is stopped in need, beside ending the load."""
+
+    command: tuple[str, ...] = words("program and its arguments", ["my-fans", "--full"])
+
+
 class InstrumentKeys(Keys):
     """One instrument: it has one clock and writes one log."""
 
@@ -319,11 +381,18 @@ class InstrumentKeys(Keys):
         "which moment of the averaging the time stamp marks", "start", "middle", "end", "unknown", default="unknown"
     )
     accuracy: dict[str, AccuracyKeys] = by_channel("accuracy of each channel, [instrument.accuracy.input_power]")
+    connection: ConnectionKeys = table("how the instrument is read live")
+    reading: dict[str, ReadingKeys] = by_channel("what is read live, [instrument.reading.input_power]")
 
     @field_validator("accuracy", mode="before")
     @classmethod
     def _flatten(cls, value: Any) -> Any:
         return flatten_channels(value, set(AccuracyKeys.model_fields))
+
+    @field_validator("reading", mode="before")
+    @classmethod
+    def _flatten_reading(cls, value: Any) -> Any:
+        return flatten_channels(value, set(ReadingKeys.model_fields))
 
 
 class BenchKeys(Keys):
@@ -338,3 +407,5 @@ class BenchKeys(Keys):
     processor: ProcessorKeys = table("what the regulator feeds")
     cooling: CoolingKeys = table("what takes the heat away")
     instrument: tuple[InstrumentKeys, ...] = tables("the instruments; each has its own clock")
+    load: tuple[LoadKeys, ...] = tables("programs that load the processor, for phasewright record")
+    stop: StopKeys = table("what else is done when a run is stopped in need")

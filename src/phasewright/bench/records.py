@@ -265,6 +265,63 @@ class Accuracy:
 
 
 @dataclass(frozen=True, slots=True)
+class Connection:
+    """How an instrument is reached live. Nothing is ever written to it but what asks for readings."""
+
+    kind: str
+    """scpi | pmbus | hwmon | iio | powercap | lines | tail, or the name of an installed driver"""
+    address: str = ""
+    command: tuple[str, ...] = ()
+    delimiter: str = ""
+    timeout: float | None = None
+    """Longest wait for an answer [s]."""
+    baud: int | None = None
+    page: int | None = None
+    exclusive: bool = False
+    """Nothing else talks to the device, so that its page may be chosen."""
+    error_code: bool = True
+    """Read with the packet error code."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingSource:
+    """Where one channel comes from when an instrument is read live."""
+
+    channel: str
+    ask: str
+    """Query, command, file or column, by the kind of the connection."""
+    item: int = 1
+    """Which of the numbers in the answer, from 1."""
+    unit: str = ""
+    """Of the number as received; '' = as the standard or the header says, else the channel's own."""
+    factor: float | None = None
+    number_format: str = ""
+    """linear11 | ulinear16 | direct | half | unsigned; '' = as the standard says"""
+    m: float | None = None
+    b: float | None = None
+    r: float | None = None
+    sensor: str = ""
+    """pt100 | pt1000 | type_k | type_t; '' = the number is the channel itself"""
+    must_see: bool = True
+    """Whether a run stops when this channel stays away."""
+
+
+@dataclass(frozen=True, slots=True)
+class LoadProgram:
+    """A program that loads the processor."""
+
+    name: str
+    command: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StopAction:
+    """What else is done when a run is stopped in need, beside ending the load."""
+
+    command: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Instrument:
     name: str
     description: str = ""
@@ -276,6 +333,10 @@ class Instrument:
     """start | middle | end | unknown: which moment of the averaging the stamp marks."""
     accuracy: Mapping[str, Accuracy] = field(default_factory=_empty)
     """By channel name."""
+    connection: Connection | None = None
+    """None = its log is brought in afterwards."""
+    reading: Mapping[str, ReadingSource] = field(default_factory=_empty)
+    """What is read live, by channel name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,6 +354,8 @@ class Bench:
     file: str = ""
     fingerprint: str = ""
     """sha256 of the bench file."""
+    loads: tuple[LoadProgram, ...] = ()
+    stop: StopAction = field(default_factory=StopAction)
 
     def instrument(self, name: str) -> Instrument:
         """Return the instrument called `name`; KeyError if it is not on the bench."""
