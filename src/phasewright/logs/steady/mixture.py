@@ -24,12 +24,19 @@ def chance_beyond(weight: np.ndarray, mean: np.ndarray, u: np.ndarray, bound: fl
 
 
 def magnitude_bound(weight: np.ndarray, mean: np.ndarray, u: np.ndarray, level: float) -> float:
-    """Return the magnitude that a variable of the mixture does not exceed with chance `level`."""
-    low, high = 0.0, float(np.max(np.abs(mean) + 6.0 * u)) + 1e-12
-    for _ in range(24):
-        middle = 0.5 * (low + high)
-        if chance_beyond(weight, mean, u, middle) > 1.0 - level:
-            low = middle
-        else:
-            high = middle
-    return high
+    """Return the magnitude that a variable of the mixture does not exceed with chance `level`.
+
+    By 24 halvings, four at a time: the chances at all places that four halvings could visit cost one look.
+    """
+    s = np.maximum(u, 1e-12)[:, None]
+    middle, places = mean[:, None], np.array([0.0, float(np.max(np.abs(mean) + 6.0 * u)) + 1e-12])
+    for _ in range(6):
+        for _ in range(4):
+            halved = np.empty(2 * len(places) - 1)
+            halved[::2], halved[1::2] = places, 0.5 * (places[1:] + places[:-1])
+            places = halved
+        inner = places[1:-1]
+        beyond = weight @ (normal_tail((inner - middle) / s) + normal_tail((inner + middle) / s))
+        at = int(np.searchsorted(-beyond, level - 1.0))
+        places = places[at : at + 2]
+    return float(places[1])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 
@@ -19,13 +21,21 @@ def slow_spread(residual: np.ndarray, reading: np.ndarray, resolution: float, us
     # Detrended residuals look less correlated than the noise is: bias of about -(1 + 4 rho)/n, Marriott and Pope 1954.
     lag1 = min(max(lag1 + (used - 1 + 4.0 * lag1) / n, 0.0), 0.98)
     slow = spread * ((1.0 + lag1) / (1.0 - lag1)) ** 0.5
-    number = np.arange(2, min(14, n // 3))
-    if len(number) > 3:
-        cosine = np.cos(np.pi * np.outer(number, np.arange(n) + 0.5) / n) * (2.0 / n) ** 0.5
-        shown = float(np.sum((cosine @ residual) ** 2)) / max(len(number) - used + 1, 3)
+    cosine = _slow_cosines(n)
+    if len(cosine) > 3:
+        shown = float(np.sum((cosine @ residual) ** 2)) / max(len(cosine) - used + 1, 3)
         slow = max(slow, min(shown**0.5, 3.0 * slow))
     if resolution > 0:
         told = min(2.0 + int(np.count_nonzero(np.diff(reading))), float(n))
         slow = max(slow, resolution / 12**0.5 * (n / told) ** 0.5)
         spread = max(spread, resolution / 12**0.5)
     return spread, slow
+
+
+@lru_cache(maxsize=64)
+def _slow_cosines(n: int) -> np.ndarray:
+    """Return the slow cosines over `n` readings, each of length 1, (m, n): second to thirteenth at most."""
+    number = np.arange(2, min(14, n // 3))
+    cosines = np.cos(np.pi * np.outer(number, np.arange(n) + 0.5) / n) * (2.0 / n) ** 0.5
+    cosines.setflags(write=False)
+    return cosines
