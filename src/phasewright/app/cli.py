@@ -360,28 +360,62 @@ def preflight(ctx: click.Context, folder: Path, phases: str, loads: tuple[str, .
 @main.command()
 @_FOLDER
 @click.option("--open", "open_page", is_flag=True, help="Open the guide in the browser.")
+@click.option("--package", "packed", is_flag=True, help="Also write one zip file from which others can check it all.")
 @_JSON
 @click.pass_context
-def report(ctx: click.Context, folder: Path, open_page: bool, as_json: bool) -> None:
+def report(ctx: click.Context, folder: Path, open_page: bool, packed: bool, as_json: bool) -> None:
     """Write the guide.
 
-    One self-contained HTML file, and Markdown with its pictures as SVG and PNG, in DIR/guide.
+    One self-contained HTML file, and Markdown with its pictures as SVG and PNG, in DIR/guide. With --package also an
+    open data package: bench, raw logs, results and guide in one zip file.
     """
     from phasewright.app import jobs
 
     with _job(ctx) as progress:
         analysis = jobs.analyze(folder, progress=lambda fraction, text: progress(0.5 * fraction, text))
         guide = jobs.report(folder, analysis=analysis, progress=progress)
+        package = jobs.package(folder, analysis=analysis, progress=progress) if packed else None
     if as_json:
         figures = [str(path) for path in guide.figures]
-        _print_json({"html": str(guide.html), "markdown": str(guide.markdown), "figures": figures})
+        told = {"html": str(guide.html), "markdown": str(guide.markdown), "figures": figures}
+        _print_json(told if package is None else {**told, "package": str(package.file), "sha256": package.sha256})
     else:
         click.echo(f"The guide      {guide.html}")
         click.echo(f"Markdown       {guide.markdown}")
         click.echo(f"The pictures   {guide.folder / 'figures'}")
+        if package is not None:
+            click.echo(f"The package    {package.file}  ({len(package.files)} files, {package.size / 1e6:.2g} MB)")
+            click.echo(f"  sha256       {package.sha256}")
+            click.echo(f"\nAnybody can check it: phasewright verify {package.file.name}")
     if open_page:
         _open_page(guide.html)
     ctx.exit(_exit_code(analysis))
+
+
+@main.command()
+@click.argument("package", type=click.Path(path_type=Path), metavar="PACKAGE")
+@_JSON
+@click.pass_context
+def verify(ctx: click.Context, package: Path, as_json: bool) -> None:
+    """Prove a data package.
+
+    Compares every fingerprint, analyzes the raw logs again and compares every number with those in the package.
+    """
+    from phasewright.app import jobs
+
+    with _job(ctx) as progress:
+        found = jobs.verify(package, progress=progress)
+    if as_json:
+        _print_json({"package": str(package), "proven": found.proven, "files": found.files, "numbers": found.numbers,
+                     "differences": list(found.differences), "written_with": found.written_with})
+    elif found.proven:
+        click.echo(f"Proven: {found.files} files have their stated fingerprints, and the raw logs give the same "
+                   f"{found.numbers} numbers and words again.")
+    else:
+        click.echo(f"Not proven: {found.files} files compared, {found.numbers} numbers and words compared")
+        for text in found.differences:
+            click.echo(f"  {text}")
+    ctx.exit(DONE if found.proven else NOT_USABLE)
 
 
 def _exit_code(analysis: Any) -> int:

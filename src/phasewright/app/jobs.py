@@ -17,11 +17,12 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from phasewright.app.bring import ReadResult
+    from phasewright.app.reproduce import Reproduced
     from phasewright.bench import Bench, Campaign, Checked
     from phasewright.findings import Analysis
     from phasewright.model import Fitted, Prediction
     from phasewright.plan import Plan
-    from phasewright.report import GuideFiles
+    from phasewright.report import GuideFiles, Package
 
 DEMO_MARK = "SIMULATED.txt"
 """Stands in every demo folder; says that the data are invented, and lets a demo be made anew there."""
@@ -36,7 +37,8 @@ Progress = Callable[[float, str], None]
 """Called as progress(fraction 0..1, what is being done)."""
 
 __all__ = ["DemoResult", "NewResult", "analyze", "check", "demo", "losses", "new", "predict",
-           "preflight", "read", "report", "wants"]
+           "package",
+           "preflight", "read", "report", "verify", "wants"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +192,38 @@ def report(
     return write_guide(
         analysis, Path(folder) / "guide", version=version("phasewright"), progress=_part(progress, 0.5, 1.0)
     )
+
+
+def package(
+    folder: str | Path, *, analysis: Analysis | None = None, progress: Progress | None = None
+) -> Package:
+    """Write one zip file from which a stranger comes to the same numbers: NAME-package.zip in the campaign's folder.
+
+    An open Data Package: bench, campaign, raw logs unchanged, results as JSON, CSV and Parquet, and the guide when it
+    has been written.
+    """
+    from importlib.metadata import version
+
+    from phasewright.report import write_package
+
+    folder, progress = Path(folder), progress or _quiet
+    if analysis is None:
+        analysis = analyze(folder, progress=_part(progress, 0.0, 0.5))
+    target = folder / f"{folder.resolve().name or 'campaign'}-package.zip"
+    return write_package(
+        analysis, folder, target, version=version("phasewright"), progress=_part(progress, 0.5, 1.0)
+    )
+
+
+def verify(package: str | Path, *, progress: Progress | None = None) -> Reproduced:
+    """Prove a data package: compare every fingerprint, analyze its raw logs again, compare every number.
+
+    The package itself is not changed; the work is done on a copy. Raises LogFault when it is none.
+    """
+    from phasewright.app.reproduce import reproduce
+    from phasewright.findings import to_json
+
+    return reproduce(Path(package), lambda folder: to_json(analyze(folder)), progress or _quiet)
 
 
 def predict(

@@ -18,6 +18,7 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.document import Caution, Document, Figure, Layout, Table
     from phasewright.report.guide import GuideFiles, write_guide
     from phasewright.report.html import figure_file, inline_figure, section_html, style_sheet
+    from phasewright.report.package import Package, write_package
     from phasewright.report.questions import bench_figure
     from phasewright.report.tables import csv_of
     from phasewright.report.terminal import answers_text, results_table
@@ -31,6 +32,7 @@ __all__ = [
     "Figure",
     "GuideFiles",
     "Layout",
+    "Package",
     "Table",
     "answers_text",
     "bench_figure",
@@ -48,6 +50,7 @@ __all__ = [
     "section_html",
     "style_sheet",
     "write_guide",
+    "write_package",
 ]
 
 _HOMES = {
@@ -59,6 +62,8 @@ _HOMES = {
     "Figure": "document",
     "Layout": "document",
     "Table": "document",
+    "Package": "package",
+    "write_package": "package",
     "GuideFiles": "guide",
     "bench_figure": "questions",
     "csv_of": "tables",
