@@ -74,10 +74,18 @@ def filled(value: np.ndarray) -> np.ndarray:
 
 def _drive(case: Case) -> _Drive | None:
     levels = case.levels
-    found = levels.power("input", case.bench) or levels.power("package", case.bench) or levels.power("rail", case.bench)
-    if found is None or np.count_nonzero(np.isfinite(found[1])) < 60:
+    sides = [found[1] for side in ("package", "input", "rail") if (found := levels.power(side, case.bench)) is not None]
+    if not sides or np.count_nonzero(np.isfinite(sides[0])) < 60:
         return None
-    power = np.maximum(filled(found[1]), 0.0)
+    power, known = sides[0].copy(), np.isfinite(sides[0])
+    for other in sides[1:]:
+        # While the machine is silent the meter beside it still tells what flows.
+        both = known & np.isfinite(other)
+        share = float(np.median(power[both] / np.maximum(other[both], 1e-9))) if both.sum() > 60 else 0.0
+        lacks = ~np.isfinite(power) & np.isfinite(other)
+        power[lacks] = share * other[lacks]
+    good = np.isfinite(power)
+    power = np.maximum(filled(power), 0.0)
     top = float(np.quantile(power, 0.9))
     low = float(np.quantile(power, 0.02))
     if top <= 0.0 or low > 0.6 * top:
@@ -91,7 +99,6 @@ def _drive(case: Case) -> _Drive | None:
     curved = power * power / top
     step = levels.step
     lags = [(lagged(power, step, t), lagged(curved, step, t), lagged(curved * share, step, t)) for t in _LAGS]
-    good = np.isfinite(found[1])
     loaded = inner(power > 0.5 * top, 3)
     plain = np.column_stack([x for a, b, _ in lags for x in (a, b)])
     return _Drive(plain, np.column_stack([x for a, _, c in lags for x in (a, c)]), good, loaded)
