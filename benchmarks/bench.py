@@ -7,8 +7,8 @@ import sys
 from pathlib import Path
 
 HERE = Path(__file__).parent
-BENCHES = [path.stem for path in sorted(HERE.glob("*.py")) if "trials" not in path.stem and path.stem not in
-           ("bench", "stress")]
+OTHER = ("bench", "stress", "planted", "catalogue", "fuzz")
+BENCHES = [path.stem for path in sorted(HERE.glob("*.py")) if "trials" not in path.stem and path.stem not in OTHER]
 
 
 def main() -> int:

@@ -2,9 +2,13 @@
 
 import json
 import re
+import shutil
+import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from phasewright.bench import ChannelSource, ColumnTerm, LogEntry, LogFault
@@ -92,3 +96,93 @@ def said():
         return hits[0]
 
     return find
+
+
+# ---- whole campaigns to spoil --------------------------------------------------------------------------------------
+
+sys.path.insert(0, str(HERE.parents[1] / "benchmarks"))
+
+
+class Lab:
+    """A small virtual campaign that is read clean once and then with faults planted in it."""
+
+    def __init__(self, folder: Path):
+        import planted
+
+        from phasewright.live import demo_scenario
+
+        scenario = planted.cut_short(demo_scenario())
+        meter, *others = scenario.instruments
+        scenario = replace(
+            scenario,
+            steps=tuple(replace(s, dwell=d) for s, d in zip(scenario.steps, (100.0, 150.0, 85.0, 125.0), strict=True)),
+            instruments=(replace(meter, period=0.2, averaging=0.2), *others),
+        )  # fmt: skip
+        self.base = planted.base_of(scenario, 3)
+        self.folder = folder
+        planted.write(self.base, folder / "clean")
+        self.bench, self.campaign, self.logs = self.open(folder / "clean")
+        self.clean = self.record(self.logs)
+
+    def open(self, folder: Path, known=None, changed=()):
+        import planted_trials
+
+        return planted_trials.opened(folder, known, changed)
+
+    def record(self, logs, bench=None, campaign=None):
+        import planted_trials
+
+        return planted_trials.recorded(bench or self.bench, campaign or self.campaign, logs)
+
+    def values(self, log: str, column: str) -> np.ndarray:
+        return self.base.readings[log].columns[column].copy()
+
+    def end(self, log: str) -> np.ndarray:
+        """Return the true time of every row [s]."""
+        return self.base.readings[log].end
+
+    def spoil(self, log: str = "", values=None, *, stamp=None, edit=None, instrument=None):
+        """Return (bench, campaign, recording) of the campaign with columns of a log, or the map, changed."""
+        import planted
+
+        readings = {}
+        if log:
+            old = self.base.readings[log]
+            columns = {**old.columns, **(values or {})}
+            readings[log] = replace(old, columns=columns, stamp=old.stamp if stamp is None else stamp)
+        fault = planted.Planted("case", "", log, (), readings, {log: instrument} if instrument else {}, edit=edit)
+        folder = self.folder / "spoiled"
+        shutil.rmtree(folder, ignore_errors=True)
+        shutil.copytree(self.folder / "clean", folder)
+        planted.write(self.base, folder, fault, only=True)
+        bench, campaign, logs = self.open(folder, self.logs, (log,))
+        return bench, campaign, self.record(logs, bench, campaign)
+
+    def refusal(self, row: dict, *words, **spoiled) -> str:
+        """Return the refusal of a spoiled campaign; it has the form that every refusal has, and the row its class."""
+        assert row["do"] == "refuse"
+        with pytest.raises(LogFault) as caught:
+            self.spoil(*words, **spoiled)
+        for fault in caught.value.faults:
+            assert REFUSAL.match(str(fault)), str(fault)
+        return str(caught.value)
+
+    def analyzed(self, bench, campaign, recording):
+        """Return the analysis of a recording."""
+        from phasewright.findings import analyze
+        from phasewright.logs import find_steps, find_window
+
+        spans = find_steps(recording, campaign)
+        steps = {step.name: step for step in campaign.steps}
+        windows = tuple(find_window(recording, span, steps[span.name], bench, campaign) for span in spans)
+        return analyze(bench, campaign, recording, spans, windows)
+
+
+@pytest.fixture(scope="session")
+def lab(tmp_path_factory):
+    return Lab(tmp_path_factory.mktemp("lab"))
+
+
+@pytest.fixture
+def row(request):
+    return row_of(request.function.__name__)

@@ -19,6 +19,9 @@ NOMINAL_INPUT_U = 0.05 / math.sqrt(3.0)
 """[1] Relative standard uncertainty of a nominal 12 V that nobody measured: +-5 %, rectangular (supply tolerance of
 the board's 12 V input, from memory)."""
 
+LEAST_QUOTED = 10.0
+"""[W] Package power below which no efficiency is quoted; common practice, no source."""
+
 
 def derive_figures(sheet: Sheet, bench: Bench, step: Step, window: Window) -> None:
     """Work out every derived figure that bench and logs allow; each other one is entered as missing, with the mend."""
@@ -39,13 +42,21 @@ def _power_flow(sheet: Sheet, bench: Bench) -> None:
         "W",
         "delivery loss: input power less package power, everything between meter and package",
     )
-    sheet.derive(
-        "delivery_efficiency",
-        lambda input_power, package_power: physics.delivery_efficiency(package_power, input_power),
-        both,
-        "1",
-        "package power / input power",
-    )
+    package = sheet.quantities.get("package_power")
+    if package is not None and package.value < LEAST_QUOTED:
+        sheet.lack(
+            "delivery_efficiency",
+            f"package power is below {LEAST_QUOTED:g} W: an efficiency at idle says nothing, the loss does",
+            "load the processor",
+        )
+    else:
+        sheet.derive(
+            "delivery_efficiency",
+            lambda input_power, package_power: physics.delivery_efficiency(package_power, input_power),
+            both,
+            "1",
+            "package power / input power",
+        )
     if bench.board.input_resistance is None:
         sheet.lack(
             "path_loss",

@@ -43,6 +43,7 @@ def question_balance(case: Case) -> None:
         _over_unity(case, keys, ratio["rail", "input"], middle["rail", "input"])
     if ("rail", "package") in ratio and not case.faults:
         _rail(case, keys, middle["rail", "package"])
+        _unaccounted(case, keys, powers["package"], powers["rail"])
     if not case.faults:
         _breaks(case, keys, ratio, middle)
 
@@ -75,11 +76,16 @@ def _efficiency(case: Case, keys: dict[str, str], ratio: np.ndarray, middle: dic
     value = middle["package", "input"]
     gain = sum(case.accuracy_u(keys[side])[0] ** 2 for side in ("package", "input")) ** 0.5
     over = float(np.mean(ratio[np.isfinite(ratio)] > 1.0))
-    if value > 1.0 + 2.5 * gain and over > 0.5:
-        words, mend = _why_over(case, keys, value, middle)
+    words, mend = _why_over(case, keys, value, middle) if value > 1.0 else ("", "")
+    if value > 1.0 + gain and over > 0.5:
         case.refuse(keys["package"], f"package power ({case.column(keys['package'])}) is {value:.3g} times input power "
                     f"({case.column(keys['input'])}) in {100 * over:.0f} % of the loaded time: efficiency above 1 is "
                     f"impossible, {words}", mend)  # fmt: skip
+    elif value > 1.0:
+        for side in ("package", "input"):
+            case.say(keys[side], Remark("note", f"package power is {value:.4g} times input power at load, within what "
+                                        f"their accuracy allows, but impossible: {words}, or one reads wrong",
+                                        None, case.column(keys[side]), mend=mend))  # fmt: skip
     elif value < _LOW:
         near = _near(1.0 / value, 0.84)
         words = (
@@ -130,6 +136,8 @@ def _why_over(
 
 def _near(size: float, usual: float) -> str:
     """Return which scale a ratio is near to."""
+    if not 0.0 < size < np.inf:
+        return "near no usual scale"
     scale = min(SCALES, key=lambda s: abs(np.log(size * usual / s)))
     fits = abs(np.log(size * usual / scale)) < 0.3
     return f"near {scale:g}, as a wrong scale makes" if fits else "near no usual scale"
@@ -148,6 +156,33 @@ def _rail(case: Case, keys: dict[str, str], value: float) -> None:
     for side in ("rail", "package"):
         case.say(keys[side], Remark("note", words, None, case.column(keys[side]),
                                     mend="check range and scale registers of both"))  # fmt: skip
+
+
+def _unaccounted(case: Case, keys: dict[str, str], package: np.ndarray, rail: np.ndarray) -> None:
+    """Remark on package power that is left, or lacks, where the rail carries nothing: it is not the regulator's."""
+    good = inner(np.isfinite(package) & np.isfinite(rail), 2)
+    # Beside an edge of the load two clocks may not agree yet.
+    still = np.abs(np.gradient(np.where(good, rail, 0.0))) < 0.02 * max(float(np.nanmax(rail, initial=0.0)), 1e-9)
+    x, y = rail[good & still], package[good & still]
+    if len(x) < _LEAST or np.quantile(x, 0.05) > 0.4 * np.quantile(x, 0.95):
+        return
+    low, high = np.quantile(x, 0.2), np.quantile(x, 0.8)
+    # Through the medians of both ends: neither a stretch that hangs nor a glitch turns the line.
+    ends = [(np.median(x[part]), np.median(y[part])) for part in (x <= low, x >= high)]
+    (x0, y0), (x1, y1) = ends
+    if x1 <= x0:
+        return
+    slope = (y1 - y0) / (x1 - x0)
+    left = float(y0 - slope * x0)
+    amperes_u = case.accuracy_u(keys["rail"])[1] * (case.bench.regulator.rail_voltage or 1.0)
+    u = (case.accuracy_u(keys["package"])[1] ** 2 + amperes_u**2) ** 0.5
+    if abs(left) < max(2.5 * u, 0.02 * float(y1)):
+        return
+    which = "other rails, or the counter adds one" if left > 0.0 else "the counter leaves a rail out"
+    case.say(keys["package"], Remark(
+        "note", f"{left:.3g} W of package power are unaccounted for where the rail carries nothing: {which}; they are "
+        "not charged to the regulator's rail", None, case.column(keys["package"]),
+        mend="hold the package's reading against a meter at idle"))  # fmt: skip
 
 
 def _breaks(

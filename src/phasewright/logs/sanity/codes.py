@@ -102,7 +102,8 @@ def _jumped(column: Column, code: float, rows: np.ndarray) -> Ranges:
         sound = (np.fmin(before, after) > 0.0) & (level > 1.5 * abs(code))
         return runs[sound & (jump > 0.3 * level)]
     # A positive code among positive readings: only one that stands still, or lies beyond all that is read otherwise.
-    beyond = code > 1.3 * column.level(0.99)
+    other = column.first[np.isfinite(column.first) & (np.abs(column.first - code) > 0.01 * abs(code))]
+    beyond = code > 1.3 * float(np.quantile(other, 0.99)) if len(other) else False
     level = np.fmax(level, code)
     return runs[(frozen | beyond) & (jump > np.where(frozen, 0.1 * level + 1.5 * column.step, 0.2 * level))]
 

@@ -15,6 +15,8 @@ _BRIDGE = 3.0
 """Readings further apart than this many of their periods have nothing between them."""
 _PLACED = 5.0
 """A log whose place is less sure than this [s] cannot be held against another moment by moment."""
+_PLACED_WARM = 60.0
+"""Temperatures are held against each other and against lagged power: a minute matters little to them [s]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,7 +59,8 @@ def lay_levels(recording: Recording) -> Levels:
     """Return the channels of `recording` whose place in time is sure enough."""
     usable = {
         key: trace for key, trace in recording.traces.items()
-        if len(trace.end_s) > 1 and trace.time_u < _PLACED and np.isfinite(trace.value).any()
+        if len(trace.end_s) > 1 and np.isfinite(trace.value).any()
+        and trace.time_u < (_PLACED_WARM if trace.unit == "degC" else _PLACED)
     }  # fmt: skip
     if not usable:
         return Levels(1.0, np.zeros(0), {})

@@ -10,6 +10,7 @@ from phasewright.logs.sanity.alike import find_copies, find_signs, find_unlike_c
 from phasewright.logs.sanity.clipped import find_clipped
 from phasewright.logs.sanity.codes import find_codes
 from phasewright.logs.sanity.doubts import Doubts, Gathered
+from phasewright.logs.sanity.frozen import find_frozen
 from phasewright.logs.sanity.magnitude import refuse_slips
 from phasewright.logs.sanity.spikes import find_spikes
 from phasewright.logs.sanity.stale import find_stale
@@ -28,6 +29,7 @@ def look_at(table: Table, sources: Sequence[ChannelSource]) -> Doubts:
         refuse_slips(table, sources, columns, gathered)
         find_stale(table, columns, gathered)
         find_codes(table, columns, gathered)
+        find_frozen(table, columns, gathered)
         find_spikes(table, columns, gathered)
         find_clipped(table, columns, gathered)
         find_copies(table, columns, gathered)

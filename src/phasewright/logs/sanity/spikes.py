@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from phasewright.logs.records import Remark, Table
-from phasewright.logs.sanity.doubts import Gathered, rows_to_ranges
+from phasewright.logs.sanity.doubts import Gathered, merged, rows_to_ranges
 from phasewright.logs.sanity.survey import PAIRS, Column
 
 UP, DOWN = 1.6, 0.4
@@ -44,6 +44,9 @@ def _within(table: Table, rows: np.ndarray) -> np.ndarray:
 
 
 def _drop(table: Table, column: Column, rows: np.ndarray, gathered: Gathered) -> None:
+    # What is known to be a code or a repeated row needs no second remark.
+    for first, last in merged([gathered.missing_of(channel) for channel in column.channels]):
+        rows = rows[(rows < first) | (rows >= last)]
     if not len(rows):
         return
     values = column.at(rows)
