@@ -117,7 +117,10 @@ def pandas(path: Path, work: Path) -> int:
     return len(frame)
 
 
-READERS = {"ours": ours, "channels": channels, "duckdb_arrow": duckdb_arrow, "duckdb_numpy": duckdb_numpy, "polars": polars, "pandas": pandas}
+READERS = {
+    "ours": ours, "channels": channels, "duckdb_arrow": duckdb_arrow, "duckdb_numpy": duckdb_numpy, "polars": polars,
+    "pandas": pandas,
+}  # fmt: skip
 
 
 def measure(name: str, path: Path, work: Path) -> None:

@@ -1,18 +1,27 @@
 """Class F of the catalogue, as far as it is about log files that are read."""
 
+import errno
+import io
 import os
+import re
+import shutil
 import socket
 import threading
 import time
+import warnings
+import zipfile
 from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
-from phasewright.bench import LogEntry
+from phasewright.app.cli import main
+from phasewright.bench import LogEntry, LogFault
 from phasewright.logs import open_log, open_table, read_log
 from phasewright.logs.read import _source
 
+REFUSAL = re.compile(r"^[^\n]+?:\d+(?::\d+)? \S[^\n]* - \S[^\n]*$")
 TABLE = "time_s,power_W\n" + "".join(f"{i},{100 + i}\n" for i in range(1000))
 
 
@@ -165,3 +174,93 @@ if os.name == "posix":
             path = bad.file(TABLE)
         result = bad.attempt(path)
         assert "empty file" not in str(result)
+
+
+# ---- what is written, and archives ---------------------------------------------------------------------------------
+
+
+def run(*words):
+    result = CliRunner().invoke(main, [str(word) for word in words])
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.output
+    return result
+
+
+@pytest.mark.parametrize("name", ["derived", "guide"])
+def test_F09_folder_that_cannot_be_written(lab, tmp_path, name):
+    """What cannot be written is refused, whatever the reason: here a file stands where the folder should be."""
+    folder = tmp_path / "campaign"
+    shutil.copytree(lab.folder / "clean", folder, ignore=shutil.ignore_patterns("derived"))
+    (folder / name).write_text("a file where a folder should be")
+    result = run("report", folder)
+    assert result.exit_code == 2, result.output
+    assert [line for line in result.output.splitlines() if REFUSAL.match(line)], result.output
+    assert (folder / name).read_text() == "a file where a folder should be"
+
+
+def test_F10_what_is_there_is_never_replaced(lab, tmp_path):
+    folder = tmp_path / "campaign"
+    shutil.copytree(lab.folder / "clean", folder)
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file() and "derived" not in path.parts}
+    other = tmp_path / "meter.csv"
+    other.write_text("time [s],Power [W]\n" + "".join(f"{i},{100 + i % 3}\n" for i in range(50)))
+    for words in (["new", folder], ["read", folder, other, "--map", "input_power=Power"], ["demo", folder]):
+        result = run(*words)
+        assert result.exit_code == 2, result.output
+        assert [line for line in result.output.splitlines() if " - " in line], result.output
+    assert {path: path.read_bytes() for path in before} == before
+
+
+def test_F12_input_output_error_while_reading(bad, monkeypatch):
+    """A disk that fails in the middle is a refusal: nothing is kept of what was read until then."""
+    path = bad.file(TABLE * 50)
+
+    class Failing(io.FileIO):
+        done = 0
+
+        def read(self, size=-1):
+            self.done += 1
+            if self.done > 1:
+                raise OSError(errno.EIO, "Input/output error")
+            return super().read(size)
+
+    original = open
+    monkeypatch.setattr(_source, "HEAD", 1 << 12)
+    monkeypatch.setattr(_source, "BLOCK", 1 << 12)
+    monkeypatch.setattr(_source, "open", lambda p, *a, **k: Failing(p) if str(p) == str(path) else original(p, *a, **k),
+                        raising=False)  # fmt: skip
+    with pytest.raises(LogFault) as caught:
+        open_table(bad.folder, "log.csv", LogEntry("log", ("log.csv",), "meter", ()))
+    assert REFUSAL.match(str(caught.value)), str(caught.value)
+    assert "nput/output error" in str(caught.value)
+    assert not list((bad.folder / "derived").rglob("*.npy"))
+    monkeypatch.undo()
+
+
+@pytest.mark.parametrize("name", ["log.csv", "log.zip"])
+def test_F13_archives_are_never_opened(bad, name):
+    inner = io.BytesIO()
+    with zipfile.ZipFile(inner, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("a.csv", b"0" * 20_000_000)
+    nested = io.BytesIO()
+    with zipfile.ZipFile(nested, "w") as archive:
+        archive.writestr("inner.zip", inner.getvalue())
+        for i in range(2000):
+            archive.writestr(f"m{i}", b"")
+    for data in (inner.getvalue(), nested.getvalue()):
+        begin = time.perf_counter()
+        assert "zip" in bad.refusal(bad.file(data, name)).lower()
+        assert time.perf_counter() - begin < 1
+
+
+@pytest.mark.parametrize("member", ["../out.csv", "/tmp-out.csv", "log.csv"])
+def test_F14_no_member_is_ever_written(bad, member):
+    data = io.BytesIO()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with zipfile.ZipFile(data, "w") as archive:
+            archive.writestr(member, "time,p_W\n0,1\n")
+            archive.writestr(member, "time,p_W\n0,2\n")
+    path = bad.file(data.getvalue(), "logs.csv")
+    before = sorted(bad.folder.parent.rglob("*"))
+    assert "zip" in bad.refusal(path).lower()
+    assert sorted(bad.folder.parent.rglob("*")) == before

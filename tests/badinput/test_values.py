@@ -402,7 +402,8 @@ def test_P28_two_instruments_disagree(lab, row):
     second = np.interp(host.end, probe.end, probe.columns["coolant"]) + 6.0
 
     def edit(text):
-        return text.replace('rail_current = "rail current"\n', 'rail_current = "rail current"\n"coolant_temperature.host" = "loop"\n')
+        old = 'rail_current = "rail current"\n'
+        return text.replace(old, old + '"coolant_temperature.host" = "loop"\n')
 
     recording = lab.spoil("host", {"loop": np.round(second, 2)}, instrument=item, edit=edit)[2]
     keys = [key for key in recording.traces if key.startswith("coolant_temperature")]

@@ -187,6 +187,7 @@ def report(
     from phasewright.report import write_guide
 
     progress = progress or _quiet
+    _refuse_unwritable(Path(folder) / "guide")
     if analysis is None:
         analysis = analyze(folder, progress=_part(progress, 0.0, 0.5))
     return write_guide(
@@ -398,6 +399,17 @@ def _size(path: Path) -> int:
         return path.stat().st_size
     except OSError:
         return 0
+
+
+def _refuse_unwritable(folder: Path) -> None:
+    """Refuse, before any work is done, a folder that cannot be written into."""
+    from phasewright.bench import BenchFault, Fault
+
+    if folder.exists() and not folder.is_dir():
+        raise BenchFault(Fault(str(folder), "a file stands where the folder should be", "move it away", 1))
+    inside = folder if folder.exists() else folder.parent
+    if inside.exists() and not os.access(inside, os.W_OK):
+        raise BenchFault(Fault(str(inside), "the folder cannot be written into", "grant write permission", 1))
 
 
 def _clear_for_demo(folder: Path, again: bool) -> None:

@@ -115,7 +115,7 @@ def comparisons_title(analysis: Analysis) -> str:
     extra = most.differences["input_power"]
     word = "more" if extra.value >= 0 else "less"
     same = ", at the same load" if alike else ""
-    return f"{most.step} draws {number_text(_positive(extra))} {word} than {most.baseline}{same}"
+    return f"{clean(most.step)} draws {number_text(_positive(extra))} {word} than {clean(most.baseline)}{same}"
 
 
 def traces_title(analysis: Analysis) -> str:

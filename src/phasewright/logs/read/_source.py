@@ -289,7 +289,7 @@ class Source:
         """What happened to the file while it was read, '' = nothing."""
         self.line_ends = "\n"
         with self._open() as stream:
-            head = stream.read(HEAD)
+            head = self._take(stream, HEAD)
         if self.identity.size == 0 and head:
             # A pseudo-file of the system: its length is known only after reading.
             self.identity = Identity(len(head), self.identity.mtime_ns, self.identity.inode, self.identity.device)
@@ -306,6 +306,14 @@ class Source:
             return open(self.path, "rb", buffering=0)
         except OSError as error:
             raise refuse(self.file, _system_words(error), "grant read permission, or copy the log") from None
+
+    def _take(self, stream, size: int) -> bytes:
+        """Return the next bytes of the file. Raises LogFault when the system cannot give them."""
+        try:
+            return stream.read(size)
+        except OSError as error:
+            what = f"cannot be read beyond byte {self.read_size} ({error.strerror or error})"
+            raise refuse(self.file, what, "copy the log to a sound disk and read it there", 1) from None
 
     def _transcoded_head(self, head: bytes) -> bytes:
         data = head[self.encoding.mark :]
@@ -334,7 +342,7 @@ class Source:
         end = self.head.rfind(b"\n")
         if end < 0 and len(self.head) >= HEAD - 4:
             with self._open() as stream:
-                length = len(stream.read(MAX_LINE + 1).split(b"\n")[0])
+                length = len(self._take(stream, MAX_LINE + 1).split(b"\n")[0])
             if length > MAX_LINE:
                 words = f"line longer than {MAX_LINE} bytes"
                 raise refuse(self.file, words, "check that it is a log with one record a line", 1)
@@ -360,7 +368,7 @@ class Source:
         with self._open() as stream:
             while True:
                 left = self.identity.size - self.read_size
-                raw = stream.read(min(BLOCK, left)) if left > 0 else b""
+                raw = self._take(stream, min(BLOCK, left)) if left > 0 else b""
                 self.read_size += len(raw)
                 if hasher is not None and raw:
                     hasher.feed(raw)
@@ -397,7 +405,7 @@ class Source:
         """Return how many lines end in the first `size` bytes of the file."""
         count = 0
         with self._open() as stream:
-            while size > 0 and (raw := stream.read(min(BLOCK, size))):
+            while size > 0 and (raw := self._take(stream, min(BLOCK, size))):
                 size -= len(raw)
                 count += raw.count(b"\r" if self.line_ends == "\r" else b"\n")
         return count
