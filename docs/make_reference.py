@@ -5,10 +5,11 @@ Run it after a change of a formula: ``python docs/make_reference.py``. A test co
 
 from __future__ import annotations
 
+import ast
 import importlib
 import inspect
 import re
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import MISSING, dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import Any
 
@@ -116,6 +117,59 @@ def _record_page(record: Any) -> list[str]:
     return lines
 
 
+def _field_lines(record: Any) -> list[str]:
+    """Return one row a field, with the text that stands below it in the code."""
+    if not is_dataclass(record):
+        return []
+    body = ast.parse(inspect.getsource(record)).body[0]
+    told: dict[str, str] = {}
+    for field, below in zip(body.body, body.body[1:], strict=False):  # type: ignore[attr-defined]
+        if isinstance(field, ast.AnnAssign) and isinstance(below, ast.Expr) and isinstance(below.value, ast.Constant):
+            told[ast.unparse(field.target)] = " ".join(str(below.value.value).split())
+    lines = ["| field | meaning |", "|---|---|"]
+    for field in fields(record):
+        plain = field.default is MISSING
+        lines.append(f"| `{field.name if plain else f'{field.name} = {field.default}'}` | {told.get(field.name, '')} |")
+    return [*lines, ""]
+
+
+def _simulation_page() -> list[str]:
+    """Return the switching simulation: its functions as formulas are, its records with every field."""
+    waveform = importlib.import_module("phasewright.physics.waveform")
+    lines = [f"## {(waveform.__doc__ or '').splitlines()[0].rstrip('.')}", ""]
+    things = [getattr(waveform, name) for name in waveform.__all__]
+    for function in (item for item in things if inspect.isfunction(item)):
+        described = describe(function)
+        defaults = inspect.signature(function).parameters
+        lines += [f"### `{function.__name__}`", "", described.sentence, "", f"    {described.equation[0]}", ""]
+        for paragraph in described.equation[1:]:
+            lines += [paragraph, ""]
+        lines += ["| argument | unit | meaning |", "|---|---|---|"]
+        for name, (unit, meaning) in described.parameters.items():
+            default = defaults[name].default
+            shown = name if default is inspect.Parameter.empty else f"{name} = {default}"
+            lines.append(f"| `{shown}` | {unit} | {meaning} |")
+        lines.append("")
+        for name in ("Returns", "Range", "Assumptions", "Source"):
+            lines += [f"**{name}** {described.sections[name]}", ""]
+        lines += ["```python", described.sections["Example"], "```", ""]
+    for record in (item for item in things if inspect.isclass(item)):
+        paragraphs = re.split(r"\n\s*\n", inspect.getdoc(record) or "")
+        lines += [f"### `{record.__name__}`", ""]
+        for paragraph in paragraphs:
+            lines += [" ".join(paragraph.split()), ""]
+        lines += _field_lines(record)
+        for name, item in vars(record).items():
+            if name[0] != "_" and (inspect.isfunction(item) or isinstance(item, property)):
+                said = " ".join((inspect.getdoc(item) or "").split())
+                shown = f"{name}{inspect.signature(item)}" if inspect.isfunction(item) else name
+                shown = re.sub(r"\(self(, )?", "(", shown)
+                lines += [f"- `{re.sub(r': [^,)=]+| -> .*', '', shown)}`: {said}"]
+        if lines[-1]:
+            lines.append("")
+    return lines
+
+
 def page() -> str:
     """Return the whole reference page."""
     lines = [
@@ -135,6 +189,7 @@ def page() -> str:
         lines += [f"## {title}", ""]
         for function in formulas(module):
             lines += _formula_page(function)
+    lines += _simulation_page()
     lines += ["## Records", ""]
     records = importlib.import_module("phasewright.physics.records")
     for name in records.__all__:

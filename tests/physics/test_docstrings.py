@@ -1,6 +1,7 @@
 """The docstring of a formula is data: sections, units, names and examples are parsed and compared with the code."""
 
 import doctest
+import importlib
 import importlib.util
 import inspect
 import re
@@ -27,6 +28,10 @@ UNITS = {
 WORDS = ROOT / "docs" / "words.md"
 
 
+SIMULATION = importlib.import_module("phasewright.physics.waveform")
+SIMULATIONS = [name for name in SIMULATION.__all__ if inspect.isfunction(getattr(SIMULATION, name))]
+
+
 def words():
     rows = re.findall(
         r"^\| *([^|]+?) *\| *([^|]*?) *\| *([^|]+?) *\|$", WORDS.read_text(encoding="utf-8"), re.MULTILINE
@@ -35,7 +40,7 @@ def words():
 
 
 def test_all_public_functions_of_the_room_are_formulas():
-    rest = set(physics.__all__) - set(FORMULAS)
+    rest = set(physics.__all__) - set(FORMULAS) - set(SIMULATION.__all__)
     assert rest == {
         "Bound",
         "FinalValue",
@@ -50,7 +55,7 @@ def test_all_public_functions_of_the_room_are_formulas():
     assert physics.__all__ == sorted(physics.__all__, key=lambda name: (name[0].islower(), name))
 
 
-@pytest.mark.parametrize("name", FORMULAS)
+@pytest.mark.parametrize("name", FORMULAS + SIMULATIONS)
 def test_sections_units_and_names(name):
     function = getattr(physics, name)
     described = make_reference.describe(function)
@@ -80,7 +85,7 @@ def test_every_number_is_guarded_and_every_vouched_range_has_a_voice(name):
             assert argument in described.sections["Range"] or "temperatures" in described.sections["Range"], argument
 
 
-@pytest.mark.parametrize("name", FORMULAS)
+@pytest.mark.parametrize("name", FORMULAS + SIMULATIONS)
 def test_units_agree_with_the_word_list(name):
     known = words()
     for argument, (unit, _) in make_reference.describe(getattr(physics, name)).parameters.items():
@@ -88,7 +93,7 @@ def test_units_agree_with_the_word_list(name):
         assert known[argument] in (unit, "any", "as the value"), argument
 
 
-@pytest.mark.parametrize("name", FORMULAS)
+@pytest.mark.parametrize("name", FORMULAS + SIMULATIONS)
 def test_example_runs(name):
     function = getattr(physics, name)
     example = doctest.DocTestParser().get_doctest(
