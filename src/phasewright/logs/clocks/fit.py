@@ -18,6 +18,13 @@ _TAIL = 4.0
 _ORDER = 3
 _JITTERS = (0.0, 0.006, 0.025, 0.1, 0.4)
 _SHARE = 0.95
+_LAGS = (1.5, 6.0)
+"""Losses follow the parts' temperature, which follows the load within seconds (stages) to many seconds [s]; common
+practice, no source."""
+_WARMS = 0.01
+"""Standard share of the gain that such a lag may carry [1]; common practice, no source."""
+_WANDERS = 0.1
+"""Standard change of the gain between the two channels over half a record [1]: other phase counts lose more."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,16 +107,22 @@ class _Problem:
         self.unit = self.unit if self.unit > 0 else 1.0
         self.value = (raw - self.centre) / self.unit
         self.rows = np.zeros(0, dtype=int)
+        self.extra, self.tied = np.zeros((0, 0)), np.zeros(0)
+        self.lagged = [fast.behind(constant) for constant in _LAGS]
         self.least = max(fast.period, 1e-3)
 
     def columns(self, theta: np.ndarray, rows: np.ndarray | None = None) -> tuple[np.ndarray, ...]:
         """Means of the fast channel and of its square for each reading, and the share on record."""
+        return self.fast.means(*self.span(theta, rows), square=True)
+
+    def span(self, theta: np.ndarray, rows: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """Start and end of what each reading averages, on the fast clock [s]."""
         stamp = self.stamp if rows is None else self.stamp[rows]
         offset, drift, averaging = theta
         width = max(averaging, self.least)
         end = stamp + self.shift * averaging + 0.5 * (width - averaging)
         end = end + offset + drift * 1e-6 * (end - self.pivot)
-        return self.fast.means(end - width * (1.0 + drift * 1e-6), end, square=True)
+        return end - width * (1.0 + drift * 1e-6), end
 
     def select(self, theta: np.ndarray) -> int:
         """Keep the readings whose interval (and a little around it) is on record; return how many."""
@@ -117,7 +130,24 @@ class _Problem:
         around = np.array([theta[0], theta[1], theta[2] + 1.0])
         wide = self.columns(around)[2]
         self.rows = np.flatnonzero((share > _SHARE) & (wide > 0.6 * _SHARE))
+        self.lay_out(theta)
         return len(self.rows)
+
+    def lay_out(self, theta: np.ndarray) -> None:
+        """Columns for what may part the two channels beside a bent gain, and how tightly each is held near 0."""
+        start, end = self.span(theta, self.rows)
+        if not len(self.rows):
+            return
+        one = self.fast.means(start, end)[0]
+        stamp = self.stamp[self.rows]
+        late = (stamp - stamp.mean()) / max(0.5 * float(np.ptp(stamp)), 1e-9)
+        warm = [slow.means(start, end)[0] - one for slow in self.lagged]
+        columns = [one * late, one * late**2]
+        tied = [1.0 / _WANDERS] * 2
+        for column in warm:
+            columns += [column, column * late]
+            tied += [1.0 / _WARMS] * 2
+        self.extra, self.tied = np.column_stack(columns), np.array([0.0] * 3 + tied)
 
     def scan(self, theta: np.ndarray, reach: float) -> np.ndarray:
         """Best start within `reach` [s], by the sum of absolute differences of the residuals."""
@@ -131,7 +161,7 @@ class _Problem:
                 continue
             design = np.diff(np.column_stack([one[good], two[good]]), axis=0)
             aim = np.diff(self.value[good])
-            k = np.linalg.lstsq(design, aim, rcond=None)[0]
+            k = _solve(design.T @ design, design.T @ aim)
             cost = float(np.mean(np.abs(aim - design @ k)))
             if cost < best_cost:
                 best, best_cost = trial, cost
@@ -141,9 +171,11 @@ class _Problem:
         """Design columns, their derivatives by offset, drift and averaging (as combined with `k`)."""
         rows = self.rows
         one, two, _ = self.columns(theta, rows)
-        design = np.column_stack([np.ones(len(rows)), one, two])
+        design = np.column_stack([np.ones(len(rows)), one, two, self.extra])
         if k is None:
-            k = np.linalg.lstsq(design, self.value[rows], rcond=None)[0]
+            k = np.zeros(design.shape[1])
+            first = design[:, :3]
+            k[:3] = _solve(first.T @ first, first.T @ self.value[rows])
         small = max(0.04 * theta[2], 0.5 * self.least)
         up, down = theta.copy(), theta.copy()
         up[0] += small
@@ -182,7 +214,11 @@ class _Problem:
             variance = sigma**2 + (jitter * spread) ** 2
             weight = (_TAIL + 1) / (_TAIL + e * e / variance) / variance
             root = np.sqrt(weight)
-            step = np.linalg.lstsq(j * root[:, None], e * root, rcond=1e-12)[0]
+            # What is known beforehand of the gains counts like readings.
+            tied = np.concatenate([np.zeros(len(free)), self.tied**2])
+            aim = (j * root[:, None]).T @ (e * root)
+            aim[len(free) :] -= self.tied**2 * k
+            step = _solve((j * weight[:, None]).T @ j + np.diag(tied), aim)
             move = step[: len(free)] * min(1.0, *(limit[free] / np.maximum(np.abs(step[: len(free)]), 1e-30)))
             theta = theta.copy()
             theta[free] += move
@@ -209,10 +245,11 @@ class _Problem:
         # Curvature of the t likelihood and the observed spread of the scores together (sandwich); for few informative
         # readings that is too small, so the curvature alone is the floor.
         curve = (_TAIL + 1) * (_TAIL - z * z) / (_TAIL + z * z) ** 2 / variance
-        bread = np.linalg.pinv((j * curve[:, None]).T @ j)
+        prior = np.diag(np.concatenate([np.zeros(len(free)), self.tied**2]))
+        bread = np.linalg.pinv((j * curve[:, None]).T @ j + prior)
         score = j * (weight * e)[:, None]
-        cover = bread @ (score.T @ score) @ bread
-        expected = np.linalg.pinv((j * ((_TAIL + 1) / (_TAIL + 3) / variance)[:, None]).T @ j)
+        cover = bread @ (score.T @ score + prior) @ bread
+        expected = np.linalg.pinv((j * ((_TAIL + 1) / (_TAIL + 3) / variance)[:, None]).T @ j + prior)
         told = _told(j[:, 0] ** 2 / variance)
         spare = max(told - len(free), 1.0)
         inflate = _student(spare) / 1.96
@@ -230,6 +267,13 @@ class _Problem:
             informative, 1.0 - float(np.mean(np.abs(e)) / max(float(np.mean(np.abs(plain))), 1e-300)) ** 2, cost,
             self.index[self.rows], z, j[:, 0] / np.sqrt(variance),
         )
+
+
+def _solve(normal: np.ndarray, aim: np.ndarray) -> np.ndarray:
+    """Solve normal equations, scaled so that every column counts alike; columns that tell nothing get 0."""
+    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    even = normal / np.outer(scale, scale) + 1e-12 * np.eye(len(scale))
+    return np.linalg.solve(even, aim / scale) / scale
 
 
 def _told(power: np.ndarray) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -27,6 +27,7 @@ class Integral:
     centre: float
     scale: float
     period: float
+    _behind: dict[float, Integral] = field(default_factory=dict, init=False, repr=False)
 
     @property
     def spread(self) -> float:
@@ -72,6 +73,17 @@ class Integral:
             level = np.diff(integral) / safe
             columns.append(integral - constant * _relax(level, keep))
         return replace(self, first=columns[0], second=columns[1])
+
+    def behind(self, constant: float) -> Integral:
+        """Return the channel behind a first-order lag of `constant` [s], kept for the next time; its square is not."""
+        found = self._behind.get(constant)
+        if found is None:
+            keep = np.exp(-np.diff(self.covered) / constant)
+            width = np.diff(self.covered)
+            level = np.diff(self.first) / np.where(width > 0, width, 1.0)
+            first = self.first - constant * _relax(level, keep)
+            found = self._behind[constant] = replace(self, first=first)
+        return found
 
     def _place(self, time: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         index = np.clip(np.searchsorted(self.knot, time, side="right") - 1, 0, len(self.knot) - 2)

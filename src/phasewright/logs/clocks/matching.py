@@ -33,6 +33,9 @@ LEAST_EXPLAINED = 0.3
 QUARTZ_U = 100.0
 """Standard uncertainty of an instrument clock's rate when the record is too short to show it [ppm]; common practice, no
 source."""
+LEAST_U = 5e-4
+"""Standard uncertainty of an offset at its best [s]: stamps are written to a millisecond, and the heat of the parts
+makes losses answer the load with a little delay; common practice, no source."""
 _FEWEST = 12
 _EVIDENCE = 35.0
 """A clock step must make the record likelier by this many powers of e."""
@@ -423,7 +426,7 @@ def _match_of(
     # Stamps that were cut slide against the readings by up to a step over the record; the grain does not spread better.
     length = max(float(used[-1] - used[0]), 1.0)
     drift_u = (drift_u**2 + (1e6 * slow.cut_u / length) ** 2 + (1e6 * 12**0.5 * grain_u / length) ** 2) ** 0.5
-    doubt = (slow.mark_u**2 + fast.stamp_u**2 + answer.open_u**2 + grain_u**2) ** 0.5
+    doubt = (slow.mark_u**2 + fast.stamp_u**2 + answer.open_u**2 + grain_u**2 + LEAST_U**2) ** 0.5
     return replace(
         blank, status="aligned", offset=offset, offset_u=(fit.offset_u**2 + doubt**2) ** 0.5, drift=drift,
         drift_u=drift_u, pivot=pivot, averaging=None if swapped else fit.averaging,
