@@ -193,3 +193,15 @@ def test_the_commands(campaign, package, tmp_path):
     told = CliRunner().invoke(main, ["verify", str(bad), "--json"])
     assert told.exit_code == 4
     assert json.loads(told.stdout)["proven"] is False
+
+
+def test_two_campaigns_are_compared_on_the_command_line(campaign, tmp_path):
+    shutil.copytree(campaign, tmp_path / "other")
+    result = CliRunner().invoke(main, ["compare", str(campaign), str(tmp_path / "other")])
+    assert result.exit_code == 0, result.output
+    assert "2 campaigns, each compared with demo" in result.output and "Real?" in result.output
+    assert max(len(line) for line in result.stdout.splitlines()) <= 80
+    data = json.loads(CliRunner().invoke(main, ["compare", str(campaign), str(tmp_path / "other"), "--json"]).stdout)
+    assert all(c["difference"]["value"] == 0.0 for item in data["settings"] for c in item["contrasts"])
+    alone = CliRunner().invoke(main, ["compare", str(campaign), str(campaign)])
+    assert alone.exit_code == 2 and "two or more" in alone.output

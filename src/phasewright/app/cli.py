@@ -393,6 +393,33 @@ def report(ctx: click.Context, folder: Path, open_page: bool, packed: bool, as_j
 
 
 @main.command()
+@click.argument("folders", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="DIR DIR...")
+@click.option("--same-instruments", is_flag=True, help="The same meters stood on all benches: their errors cancel.")
+@_JSON
+@click.pass_context
+def compare(ctx: click.Context, folders: tuple[Path, ...], same_instruments: bool, as_json: bool) -> None:
+    """Compare campaigns with the first.
+
+    The same settings on other boards, coolers or days, with uncertainty; tells real differences from noise.
+    """
+    from dataclasses import asdict
+
+    from phasewright.app import jobs
+
+    if len(folders) < 2 or len({folder.resolve() for folder in folders}) < len(folders):
+        raise click.UsageError(f"{len(folders)} given - two or more different campaign folders are compared - add one")
+    with _job(ctx) as progress:
+        found = jobs.compare(folders, same_instruments=same_instruments, progress=progress)
+    if as_json:
+        _print_json(_finite(asdict(found)))
+    else:
+        from phasewright.report import comparison_text
+
+        click.echo(comparison_text(found), nl=False)
+    ctx.exit(DONE if found.settings else NOT_USABLE)
+
+
+@main.command()
 @click.argument("package", type=click.Path(path_type=Path), metavar="PACKAGE")
 @_JSON
 @click.pass_context
@@ -424,6 +451,15 @@ def _exit_code(analysis: Any) -> int:
     if not any(step.quantities for step in analysis.steps):
         return NOT_USABLE
     return WITH_LOSSES if jobs.losses(analysis) else DONE
+
+
+def _finite(thing: Any) -> Any:
+    """Return data with None for every number that is not finite."""
+    if isinstance(thing, dict):
+        return {key: _finite(item) for key, item in thing.items() if key != "parts"}
+    if isinstance(thing, list | tuple):
+        return [_finite(item) for item in thing]
+    return None if isinstance(thing, float) and not -1e308 < thing < 1e308 else thing
 
 
 def _print_json(thing: Any) -> None:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from phasewright.app.bring import ReadResult
     from phasewright.app.reproduce import Reproduced
     from phasewright.bench import Bench, Campaign, Checked
-    from phasewright.findings import Analysis
+    from phasewright.findings import Analysis, CampaignComparison
     from phasewright.model import Fitted, Prediction
     from phasewright.plan import Plan
     from phasewright.report import GuideFiles, Package
@@ -36,7 +36,7 @@ Nothing here was measured. The command `phasewright demo --again` may replace th
 Progress = Callable[[float, str], None]
 """Called as progress(fraction 0..1, what is being done)."""
 
-__all__ = ["DemoResult", "NewResult", "analyze", "check", "demo", "losses", "new", "predict",
+__all__ = ["DemoResult", "NewResult", "analyze", "check", "compare", "demo", "losses", "new", "predict",
            "package",
            "preflight", "read", "report", "verify", "wants"]
 
@@ -214,6 +214,37 @@ def package(
     return write_package(
         analysis, folder, target, version=version("phasewright"), progress=_part(progress, 0.5, 1.0)
     )
+
+
+def compare(
+    folders: Sequence[str | Path], *, same_instruments: bool = False, progress: Progress | None = None
+) -> CampaignComparison:
+    """Compare campaigns with the first one, setting by setting, and tell real differences from noise.
+
+    `same_instruments` says that instruments of one name are the same, so that their errors cancel. Raises BenchFault,
+    LogFault for campaigns at fault, ValueError for fewer than two.
+    """
+    from phasewright.findings import compare_campaigns
+
+    progress = progress or _quiet
+    share = 1.0 / max(len(folders), 1)
+    analyses = [
+        analyze(folder, progress=_part(progress, share * index, share * (index + 1)))
+        for index, folder in enumerate(folders)
+    ]
+    return compare_campaigns(analyses, _told_apart(folders), same_instruments=same_instruments)
+
+
+def _told_apart(folders: Sequence[str | Path]) -> list[str]:
+    """Return a short name for each folder: its last part, or as much of its path as tells it from the others."""
+    paths = [Path(folder).resolve() for folder in folders]
+    names = []
+    for path in paths:
+        depth = 1
+        while depth < len(path.parts) and sum(p.parts[-depth:] == path.parts[-depth:] for p in paths) > 1:
+            depth += 1
+        names.append("/".join(path.parts[-depth:]))
+    return names
 
 
 def verify(package: str | Path, *, progress: Progress | None = None) -> Reproduced:

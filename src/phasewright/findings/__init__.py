@@ -8,6 +8,7 @@ Asks: is it a figure with an uncertainty, or what follows from one?
 """
 
 from phasewright.findings.analysis import analyze
+from phasewright.findings.campaigns import CampaignComparison, Contrast, SettingContrast, compare_campaigns
 from phasewright.findings.exchange import analysis_schema, to_json
 from phasewright.findings.frames import to_frame
 from phasewright.findings.margins import margins_of
@@ -27,13 +28,17 @@ __all__ = [
     "VERDICTS",
     "Analysis",
     "Answer",
+    "CampaignComparison",
     "Check",
     "Comparison",
+    "Contrast",
     "Margin",
     "NotComputable",
+    "SettingContrast",
     "StepFinding",
     "analysis_schema",
     "analyze",
+    "compare_campaigns",
     "margins_of",
     "to_frame",
     "to_json",

@@ -22,6 +22,7 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.questions import bench_figure
     from phasewright.report.tables import csv_of
     from phasewright.report.terminal import answers_text, results_table
+    from phasewright.report.terminal_compare import comparison_text
     from phasewright.report.terminal_model import model_text, prediction_text, predictions_table
     from phasewright.report.terminal_plan import preflight_text
 
@@ -37,6 +38,7 @@ __all__ = [
     "answers_text",
     "bench_figure",
     "cautions_of",
+    "comparison_text",
     "csv_of",
     "figure_file",
     "guide_document",
@@ -75,6 +77,7 @@ _HOMES = {
     "answers_text": "terminal",
     "results_table": "terminal",
     "model_answers": "answering",
+    "comparison_text": "terminal_compare",
     "model_text": "terminal_model",
     "prediction_text": "terminal_model",
     "predictions_table": "terminal_model",
