@@ -4,8 +4,8 @@
     analysis = phasewright.analyze("my-campaign")
 
 Every job of the command line is a function of the same name here (``demo``, ``new``, ``check``, ``read``,
-``analyze``, ``predict``, ``preflight``, ``report``, ``package``, ``verify``, ``compare``). They are loaded when first asked for: importing this package costs
-nothing.
+``analyze``, ``predict``, ``preflight``, ``report``, ``package``, ``verify``, ``compare``). They are loaded when first
+asked for: importing this package costs nothing.
 The rooms behind them are imported by name: ``from phasewright.quantity import propagate``.
 """
 
