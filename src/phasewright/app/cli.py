@@ -445,6 +445,27 @@ def verify(ctx: click.Context, package: Path, as_json: bool) -> None:
     ctx.exit(DONE if found.proven else NOT_USABLE)
 
 
+@main.command()
+@click.argument("folder", metavar="[FOLDER]", default=".", type=click.Path(file_okay=False, exists=True, path_type=Path))
+@click.option("--port", default=0, metavar="PORT", help="Port on the loopback addresses (default: a free one).",
+              type=click.IntRange(0, 65535))
+@click.option("--no-open", is_flag=True, help="Print the address only; do not open the browser.")
+@click.pass_context
+def serve(ctx: click.Context, folder: Path, port: int, no_open: bool) -> None:
+    """Open the page over a folder of campaigns.
+
+    Serves FOLDER (the current one when left out), which holds campaigns or is one, to browsers of this machine alone:
+    from dropped logs to the guide. Ends with Ctrl-C.
+    """
+    from phasewright.app.web import serve as run
+
+    try:
+        run(folder, port=port, say=click.echo, show=None if no_open else _open_page)
+    except OSError as error:
+        click.echo(f"port {port} cannot be listened on ({error.strerror or error}) - give another --port", err=True)
+        ctx.exit(BAD_INPUT)
+
+
 def _exit_code(analysis: Any) -> int:
     from phasewright.app import jobs
 

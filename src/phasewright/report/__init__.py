@@ -15,7 +15,7 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.answering import model_answers
     from phasewright.report.cautions import NO_SAFETY_FUNCTION, cautions_of
     from phasewright.report.chapters import guide_document
-    from phasewright.report.document import Caution, Document, Figure, Layout, Table
+    from phasewright.report.document import Caution, Document, Figure, Layout, Section, Slot, Table
     from phasewright.report.guide import GuideFiles, write_guide
     from phasewright.report.html import figure_file, inline_figure, section_html, style_sheet
     from phasewright.report.package import Package, write_package
@@ -34,6 +34,8 @@ __all__ = [
     "GuideFiles",
     "Layout",
     "Package",
+    "Section",
+    "Slot",
     "Table",
     "answers_text",
     "bench_figure",
@@ -63,6 +65,8 @@ _HOMES = {
     "Document": "document",
     "Figure": "document",
     "Layout": "document",
+    "Section": "document",
+    "Slot": "document",
     "Table": "document",
     "Package": "package",
     "write_package": "package",

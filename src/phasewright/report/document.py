@@ -152,7 +152,14 @@ class StepCard:
     anchor: str
 
 
-Block = Heading | Paragraph | Bullets | Formula | Method | Fold | Cautions | Answers | Table | Figure | StepCard
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """A place that a page fills with its own controls; the guide has none."""
+
+    name: str
+
+
+Block = Heading | Paragraph | Bullets | Formula | Method | Fold | Cautions | Answers | Table | Figure | StepCard | Slot
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,6 +109,7 @@ def html_text(
             drawings=_safe(drawings),
             links=links,
             pictures=None,
+            slots={},
         )
     )
 
@@ -120,6 +121,7 @@ def section_html(
     banner: str = "",
     links: Callable[[str], str] | None = None,
     pictures: Callable[[str], str] | None = None,
+    slots: Mapping[str, str] | None = None,
 ) -> str:
     """Return one section as the guide shows it, to stand in a page that brings `style_sheet`.
 
@@ -135,11 +137,14 @@ def section_html(
         Gives the address of a table's CSV by its name; None = no such files.
     pictures
         Gives the address of a figure's SVG by its name; None = no such files.
+    slots
+        By the name of a Slot in the section: the markup that stands there; it is not escaped.
     """
     return (
         _environment()
         .from_string('{% from "blocks.html.jinja" import question with context %}{{ question(section) }}')
-        .render(section=section, banner=banner, drawings=_safe(drawings), links=links, pictures=pictures)
+        .render(section=section, banner=banner, drawings=_safe(drawings), links=links, pictures=pictures,
+                slots={name: Markup(text) for name, text in (slots or {}).items()})  # fmt: skip
     )
 
 

@@ -1,0 +1,99 @@
+"""The routes: which address shows or does what."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+from starlette.routing import Route
+
+from phasewright.app.web import answers, files, shelving
+from phasewright.app.web.desk import Desk
+from phasewright.app.web.guard import OPEN_PATH, Gate, Guard, Refused
+from phasewright.app.web.shelf import Shelf
+from phasewright.app.web.view import assets, door
+from phasewright.app.web.work import Work, new_failure
+
+LOG = logging.getLogger("phasewright.page")
+Handler = Callable[[Request], Awaitable[Response]]
+
+
+def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
+    """Return the page as an ASGI application, and the desk behind it."""
+    desk = Desk(shelf, Work())
+
+    def of_campaign(show: Callable[..., Response]) -> Handler:
+        async def handle(request: Request) -> Response:
+            place = desk.shelf.find(request.path_params["campaign"])
+            if place is None:
+                raise HTTPException(404)
+            return await run_in_threadpool(show, desk, place, request)
+
+        return handle
+
+    def of_desk(show: Callable[..., Response]) -> Handler:
+        async def handle(request: Request) -> Response:
+            return await run_in_threadpool(show, desk, request)
+
+        return handle
+
+    def session(request: Request) -> Response:
+        answer = Response(status_code=204)
+        answer.set_cookie(gate.cookie, gate.session, httponly=True, samesite="strict", path="/")
+        return answer
+
+    campaign = "/campaign/{campaign}"
+    routes = [
+        Route("/", of_desk(shelving.shelf_page)),
+        Route(OPEN_PATH, session, methods=["POST"]),
+        Route("/static/{name}", _static),
+        Route("/demo", of_desk(shelving.begin_demo), methods=["POST"]),
+        Route("/job/{job}", of_desk(shelving.job_state)),
+        Route("/job/{job}/cancel", of_desk(shelving.cancel_job), methods=["POST"]),
+        Route(campaign, of_campaign(answers.campaign_page)),
+        Route(campaign + "/study", of_campaign(answers.begin_study), methods=["POST"]),
+        Route(campaign + "/tables/{name}.csv", of_campaign(files.table)),
+        Route(campaign + "/figures/{name}.svg", of_campaign(files.figure)),
+    ]
+    app = Starlette(
+        routes=routes,
+        middleware=[Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)],
+        exception_handlers={HTTPException: _not_here, Refused: _refused, Exception: _failed},
+    )
+    return Guard(app, gate, door), desk
+
+
+def _static(request: Request) -> Response:
+    asset = assets().get(request.path_params["name"])
+    if asset is None:
+        raise HTTPException(404)
+    headers = {"cache-control": "public, max-age=31536000, immutable", "vary": "accept-encoding"}
+    if "gzip" in request.headers.get("accept-encoding", ""):
+        return Response(asset.packed, media_type=asset.kind, headers=headers | {"content-encoding": "gzip"})
+    return Response(asset.body, media_type=asset.kind, headers=headers)
+
+
+async def _not_here(request: Request, error: Any) -> Response:
+    what = {
+        404: "There is nothing at this address. The campaign may have been moved, or the address is not whole.",
+        405: "This address does not take that.",
+    }.get(error.status_code, "That cannot be answered.")
+    return HTMLResponse(door(error.status_code, what), error.status_code)
+
+
+async def _refused(request: Request, error: Any) -> Response:
+    return HTMLResponse(door(error.status, error.what), error.status, headers={"connection": "close"})
+
+
+async def _failed(request: Request, error: Exception) -> Response:
+    name = new_failure(request.method, request.url.path)
+    what = f"Something unforeseen happened. The log of the server tells more under {name}; nothing was changed."
+    return HTMLResponse(door(500, what), 500)
