@@ -93,7 +93,7 @@ def test_k02_forged_hosts_are_refused_everywhere(worked):
     for request in (
         f"GET / HTTP/1.1\r\nx-phasewright-token: {worked.gate.token}\r\nConnection: close\r\n\r\n",
         f"GET / HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\n\r\n",
-        f"GET http://attacker.example/ HTTP/1.1\r\nHost: attacker.example\r\nConnection: close\r\n\r\n",
+        "GET http://attacker.example/ HTTP/1.1\r\nHost: attacker.example\r\nConnection: close\r\n\r\n",
     ):
         assert status(raw(worked, request.encode())) in (400, 421)
     for host in sorted(good):
@@ -197,7 +197,7 @@ def test_k06_no_name_leads_out_of_the_campaign(worked):
         assert folder.parent == worked.folder and re.fullmatch(r"[a-z0-9-]+", folder.name)
         path = (f"/campaign/{text}", f"/static/{text}", f"/campaign/{id_}/tables/{text}", f"/campaign/{id_}/figures/{text}",
                 f"/job/{text}")[index % 5]  # fmt: skip
-        quoted = "".join(ch if 32 < ord(ch) < 127 else "%{:02x}".format(ord(ch) & 255) for ch in path)
+        quoted = "".join(ch if 32 < ord(ch) < 127 else f"%{ord(ch) & 255:02x}" for ch in path)
         answer = raw(worked, f"GET {quoted} HTTP/1.1\r\nHost: 127.0.0.1:{worked.gate.port}\r\n"
                              f"x-phasewright-token: {worked.gate.token}\r\nConnection: close\r\n\r\n".encode())  # fmt: skip
         assert status(answer) in (303, 400, 404, 307), (text, answer[:100])
