@@ -166,9 +166,12 @@ class Guard:
             cap = self._pass(scope)
             await self.inner(scope, _capped(receive, cap), answer)
         except Refused as refused:
-            if begun:
-                raise
-            await self._refuse(scope, refused, answer)
+            if not begun:
+                await self._refuse(scope, refused, answer)
+        except Exception:
+            # The application has answered and logged it under an id; the server would print the story over many lines.
+            if not begun:
+                await self._refuse(scope, Refused(500, "Something unforeseen happened; nothing was changed."), answer)
 
     def _pass(self, scope: dict[str, Any]) -> int:
         """Return the cap of the body; raises Refused."""
