@@ -233,6 +233,8 @@ class Recording:
     clocks: tuple[ClockMap, ...]
     reports: tuple[ReadReport, ...]
     remarks: tuple[Remark, ...] = ()
+    file_spans: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """By file: first and last stamp on the reference clock [s]; only files that have a place on it."""
 
 
 @dataclass(frozen=True, slots=True)

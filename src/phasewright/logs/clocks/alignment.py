@@ -9,6 +9,7 @@ from phasewright.bench import Bench, Campaign, Fault, LogFault
 from phasewright.logs.clocks.onelog import Logs, iso_time, lay_out_reference, place_log
 from phasewright.logs.clocks.pairs import POWER_ORDER, choose_reference, rank
 from phasewright.logs.clocks.placing import Piece, place_all
+from phasewright.logs.clocks.together import begin_together, file_spans
 from phasewright.logs.condense import condense
 from phasewright.logs.records import Recording, Trace
 from phasewright.logs.sanity import question
@@ -47,8 +48,10 @@ def align(
     zero = {name: first[reference] if all(absolute.values()) else first[name] for name in traces}
     tell(0.0, "condensing")
     intervals = {name: tuple(condense(t, zero[name]) for t in group) for name, group in traces.items()}
-    intervals[reference], pieces_of_reference, remarks = lay_out_reference(reference, intervals[reference])
-    logs = Logs(reference, intervals, zero, absolute, files)
+    # What is matched against has its stretches one after the other; what is placed keeps its own stamps, as its clock
+    # maps say where each stretch goes.
+    laid, pieces_of_reference, remarks = lay_out_reference(reference, intervals[reference])
+    logs = Logs(reference, {**intervals, reference: laid}, zero, absolute, files)
     pieces: dict[str, list[Piece]] = {reference: pieces_of_reference}
     faults: list[Fault] = []
     for number, name in enumerate(order[1:]):
@@ -59,12 +62,17 @@ def align(
         faults += wrong
     if faults:
         raise LogFault(faults)
+    rows = {name: {item.fingerprint.file: item.row_count for item in opened[name].reports} for name in order}
+    for name in order[1:]:
+        pieces[name], said = begin_together(name, reference, pieces, traces, rows, zero, campaign)
+        remarks += said
     instruments = {entry.name: entry.instrument for entry in campaign.logs}
     placed, said = place_all(traces, intervals, pieces, instruments)
     recording = Recording(
         reference, iso_time(zero[reference]) if absolute[reference] else "", placed,
         tuple(piece.clock for name in order for piece in pieces[name]),
         tuple(report for log in opened.values() for report in log.reports), tuple(remarks + said),
+        file_spans(pieces, traces, rows, zero),
     )
     tell(0.98, "holding the channels against each other")
     return question(recording, traces, bench, campaign)

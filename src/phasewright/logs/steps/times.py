@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from phasewright.bench import Campaign, Fault, LogFault, Step
-from phasewright.logs.records import ClockMap, ReadReport, Recording, StepSpan
+from phasewright.logs.records import ClockMap, Recording, StepSpan
 from phasewright.quantity import parse_quantity
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -138,45 +138,23 @@ def spans_from_files(recording: Recording, campaign: Campaign) -> list[StepSpan]
     campaign_file = campaign.file or "campaign.toml"
     faults: list[Fault] = []
     spans: list[StepSpan] = []
-    by_file = {report.fingerprint.file: report for report in recording.reports}
     for number, step in enumerate(campaign.steps):
         place = f"step[{number + 1}] {step.name!r}.files"
         if not step.files:
             faults.append(Fault(campaign_file, "step names no file", 'name one file a log, or set step_source = "times"',
                                 path=place))
             continue
-        starts, ends = [], []
+        bounds = []
         for log, name in step.files.items():
-            report = by_file.get(name)
-            maps = [c for c in recording.clocks if c.log == log and c.status != "ambiguous"]
-            if report is None or not maps:
+            span = recording.file_spans.get(name)
+            if span is None:
                 faults.append(Fault(
                     campaign_file, f"file {name!r} of log {log!r} was not read or has no place on the reference clock",
                     "list it among the files of that log, and see the log's clock", path=place))
                 continue
-            bounds = _file_bounds(report, maps, recording, log, campaign)
-            starts.append(bounds[0])
-            ends.append(bounds[1])
-        if starts:
-            spans.append(StepSpan(step.name, max(starts), min(ends), "files"))
+            bounds.append(span)
+        if bounds:
+            spans.append(StepSpan(step.name, max(first for first, _ in bounds), min(last for _, last in bounds), "files"))
     if faults:
         raise LogFault(faults)
     return spans
-
-
-def _file_bounds(
-    report: ReadReport, maps: list[ClockMap], recording: Recording, log: str, campaign: Campaign
-) -> tuple[float, float]:
-    """First and last moment of one file on the reference clock."""
-    zone = next((entry.zone for entry in campaign.logs if entry.name == log), "")
-    out = []
-    for text in (report.first_time, report.last_time):
-        elapsed = _elapsed(text)
-        if elapsed is None:
-            try:
-                elapsed = float(text)
-            except ValueError:
-                elapsed = None
-        nanoseconds = int(round(elapsed * 1e9)) if elapsed is not None else clock_time_ns(text, zone, _first_ns(maps))
-        out.append(_to_reference(maps, nanoseconds))
-    return out[0], out[1]
