@@ -235,13 +235,19 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--last", type=int, default=500)
     parser.add_argument("--seed", type=int, default=21)
+    parser.add_argument("--seconds", type=float, default=float("inf"), help="stop after so long")
     parser.add_argument("--save", type=Path)
     parser.add_argument("--merge", type=Path, nargs="+", default=[])
     given = parser.parse_args()
     if given.merge:
         trials = [Trial(**row) for path in given.merge for row in json.loads(path.read_text(encoding="utf-8"))]
     else:
-        trials = [run_trial(number, given.seed) for number in range(given.first, given.last)]
+        trials, started = [], time.perf_counter()
+        for number in range(given.first, given.last):
+            if time.perf_counter() - started > given.seconds:
+                print(f"stopped before campaign {number}")
+                break
+            trials.append(run_trial(number, given.seed))
     if given.save:
         given.save.write_text(json.dumps([asdict(trial) for trial in trials]), encoding="utf-8")
     print(table(trials))

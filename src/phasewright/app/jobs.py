@@ -370,6 +370,10 @@ def losses(analysis: Analysis) -> tuple[str, ...]:
         if remark.kind == "refuse"
     ]
     lost += [
+        f"{key}: {remark.what}"
+        for key, trace in analysis.recording.traces.items() for remark in trace.remarks if remark.kind == "refuse"
+    ]
+    lost += [
         f"log {clock.log}: the clock is {clock.status}" for clock in analysis.recording.clocks
         if clock.status == "ambiguous"
     ]

@@ -10,6 +10,12 @@ from phasewright.logs import Recording
 
 __all__ = ["gather_notes"]
 
+_ABOUT_READINGS = (
+    "missing", "rows that carry the same stamp", "gaps in the record", "intervals scatter", "stamps move", "the file ",
+    "dates around",
+)  # fmt: skip
+"""How notes of the reader begin that bear on the figures; the others tell how the text is written."""
+
 
 def gather_notes(
     bench: Bench,
@@ -35,13 +41,28 @@ def gather_notes(
     for report in recording.reports:
         for remark in report.remarks:
             kind = {"repair": "repair", "refuse": "caution"}.get(remark.kind)
+            if kind is None and remark.what.startswith(_ABOUT_READINGS):
+                kind = "caution"
             if kind:
                 count = f" ({remark.count} times)" if remark.count > 1 else ""
                 notes.append(f"{kind}: {report.fingerprint.file}: {remark.what}{count}")
+    notes += _channel_notes(recording)
     for remark in recording.remarks:
         kind = "repair" if remark.kind == "repair" else "caution"
         notes.append(f"{kind}: {remark.what}")
     return tuple(dict.fromkeys(notes))
+
+
+def _channel_notes(recording: Recording) -> Iterable[str]:
+    """Yield what the look at the values found, channels of one log with the same words together."""
+    told: dict[tuple[str, str, str], list[str]] = {}
+    for key, trace in recording.traces.items():
+        for remark in trace.remarks:
+            count = f" ({remark.count} times)" if remark.count > 1 else ""
+            kind = "repair" if remark.kind == "repair" else "caution"
+            told.setdefault((kind, trace.log, remark.what + count), []).append(key)
+    for (kind, log, words), keys in told.items():
+        yield f"{kind}: {', '.join(dict.fromkeys(keys))} (log {log}): {words}"
 
 
 def _clock_notes(recording: Recording) -> Iterable[str]:

@@ -23,7 +23,7 @@ def find_clipped(table: Table, columns: Sequence[Column], gathered: Gathered) ->
     temperature in whole degrees) a flat top says nothing, and nothing is said.
     """
     for column in columns:
-        if column.unit not in ("V", "A", "W", "degC") or column.resolution <= 0.0 or column.repeats > 0.9:
+        if column.unit not in ("V", "A", "W", "degC") or column.resolution <= 0.0 or column.repeats > 0.97:
             continue
         missing = merged([gathered.missing_of(channel) for channel in column.channels])
         top, rows, near = _top(column, missing)
@@ -63,6 +63,9 @@ def _piled(column: Column, top: float, rows: np.ndarray, sample: np.ndarray) -> 
     # Noise of the readings near the top, from neighbours that both lie there.
     upper = (column.first >= 0.8 * top) & (column.second >= 0.8 * top) & (column.first < top) & (column.second < top)
     change = np.abs(column.second - column.first)[upper]
+    if len(change) < 20:
+        # Nearly all that is loaded lies at the top: the readings below it tell how the column moves.
+        change = np.abs(column.second - column.first)[(column.first < top) & (column.second < top)]
     still = float(np.mean(change == 0.0)) if len(change) >= 20 else column.repeats
     noise = float(np.quantile(change, 0.68)) if len(change) >= 20 else column.step
     if still > 0.6 or noise < 0.9 * column.resolution:
