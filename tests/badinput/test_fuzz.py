@@ -2,72 +2,19 @@
 
 import random
 
+from fuzz_trials import Fuzz, attempt, soup
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from phasewright.bench import LogEntry, LogFault
-from phasewright.logs import read_log, suggest_channels
+from phasewright.bench import LogEntry
 
 QUIET = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-
-FRAGMENTS = (
-    "time", "t_s", "Date", "Zeit [s]", "power_W", "Temp °C", "U1 [V]", "p", "#", "//", ";", ",", "\t", "|", " ", "  ",
-    "\n", "\n", "\n", "\r\n", "\r", '"', '""', "'", "0", "1", "12", "100.5", "1,5", "1.234", "1e400", "-", "--", "NaN",
-    "N/A", "2026-03-13", "2026-03-13 12:00:00", "2026-03-13T12:00:01.5Z", "13.03.2026 12:00:02", "03/04/2026", "12:00:03",
-    "11:59:59 PM", "24:00:00", "23:59:60", "1772000000", "1772000000123", "46000.5", "9.91E37", "0x1F", "017", "1_000",
-    "45 °C", "3m", "True", "#DIV/0!", "1-Mar", "Average", "Min", "\x00", "\x1b[31m", "\u202e", "\u00a0", "−5", "１２",
-    "(", ")", "[", "]", "{", "}", "<", "=", "%", "+", ".", "..", "e5", "inf", "x" * 50, "9" * 30, "\ufeff", "é",
-)  # fmt: skip
-
-
-def attempt(path, entry=None):
-    """Read a file; return the table or None when it is refused in due form."""
-    try:
-        table = read_log(path, entry)
-    except LogFault as fault:
-        assert fault.faults
-        for item in fault.faults:
-            assert item.what and item.mend and item.line is not None and item.line >= 1
-            assert str(item).isprintable()
-        return None
-    assert len(table.time_ns) == table.report.row_count > 0
-    assert all(len(column) == table.report.row_count for column in table.columns.values())
-    assert table.segments[0][0] == 0 and table.segments[-1][1] == table.report.row_count
-    for (_, stop), (start, _) in zip(table.segments, table.segments[1:], strict=False):
-        assert stop == start
-    for start, stop in table.segments:
-        assert (table.time_ns[start + 1 : stop] >= table.time_ns[start : stop - 1]).all()
-    for row in range(0, table.report.row_count, 7):
-        assert table.line_of(row) >= 1
-    suggest_channels(table)
-    return table
-
-
-def soup(seed):
-    """Return a random file: half a sound table, half anything."""
-    generator = random.Random(seed)
-    parts = []
-    if generator.random() < 0.7:
-        mark = generator.choice([",", ";", "\t", " "])
-        parts.append(mark.join(["time", "power_W", "temp_C"]) + "\n")
-        kind = generator.randrange(4)
-        for i in range(generator.randint(2, 30)):
-            stamp = (f"{i}", f"2026-03-13T12:00:{i:02d}", f"12:00:{i:02d}", f"{1772000000 + i}")[kind]
-            parts.append(mark.join([stamp, f"{generator.uniform(0, 500):.2f}", f"{generator.randint(20, 90)}"]) + "\n")
-    for _ in range(generator.choice([0, 1, 2, 4, 8, 40])):
-        parts.insert(generator.randint(0, len(parts)), generator.choice(FRAGMENTS))
-    data = "".join(parts).encode(generator.choice(["utf-8", "utf-8", "cp1252", "utf-16", "utf-8"]), errors="replace")
-    if generator.random() < 0.3:
-        cut = generator.randint(0, len(data))
-        data = data[:cut] + generator.randbytes(generator.randint(0, 9)) + data[cut + generator.randint(0, 5) :]
-    return data
-
 
 @QUIET
 @given(seed=st.integers(0, 2**64))
 def test_soup_of_fragments(tmp_path, seed):
     path = tmp_path / "log.csv"
-    path.write_bytes(soup(seed))
+    path.write_bytes(soup(random.Random(seed)))
     attempt(path)
 
 
@@ -94,5 +41,30 @@ def test_any_bytes(tmp_path, data):
 )  # fmt: skip
 def test_any_statement(tmp_path, seed, **stated):
     path = tmp_path / "log.csv"
-    path.write_bytes(soup(seed))
+    path.write_bytes(soup(random.Random(seed)))
     attempt(path, LogEntry("log", ("log.csv",), "meter", (), **stated))
+
+
+def test_a_short_run_of_the_long_trial(tmp_path):
+    fuzz = Fuzz(7, tmp_path)
+    for _ in range(600):
+        fuzz.step()
+    assert fuzz.failures == []
+    assert fuzz.count["read"] > 100
+    assert fuzz.count["refused"] > 100
+    assert fuzz.count["held against the reader of lines"] > 2
+    assert len(fuzz.seen) > 100, "the inputs reach many ways to end"
+
+
+def test_the_trial_sees_a_traceback(tmp_path, monkeypatch):
+    import fuzz_trials
+
+    def broken(path, entry=None):
+        raise IndexError("list index out of range")
+
+    monkeypatch.setattr(fuzz_trials, "read_log", broken)
+    fuzz = Fuzz(7, tmp_path)
+    fuzz.step()
+    assert "IndexError" in fuzz.failures[0]["what"]
+    part = {"count": dict(fuzz.count), "failures": fuzz.failures, "slowest": 0.0, "ways": 0, "seconds": 1.0}
+    assert "1 failures" in fuzz_trials.summary([part])

@@ -316,7 +316,8 @@ def clock_events(time_ns: np.ndarray, counter: np.ndarray, unit_ns: int):
 
     The counter must never go back, and must agree with the clock in all steps but a few.
     """
-    if len(counter) < 4 or np.isnan(counter).any():
+    if len(counter) < 4 or not np.abs(counter).max() * unit_ns < 2.0**62:
+        # Too short, with holes, or beyond what stamps in nanoseconds hold.
         return None
     counted = np.rint(counter * unit_ns).astype(np.int64)
     steps, clock_steps = np.diff(counted), np.diff(time_ns)
