@@ -264,3 +264,63 @@ def test_F14_no_member_is_ever_written(bad, member):
     before = sorted(bad.folder.parent.rglob("*"))
     assert "zip" in bad.refusal(path).lower()
     assert sorted(bad.folder.parent.rglob("*")) == before
+
+
+# ---- files that are still written, and files far away --------------------------------------------------------------
+
+
+class Trickling(io.FileIO):
+    """A file as a slow network gives it: a few bytes at a time, however many are asked for."""
+
+    sizes = (1, 7, 64, 3, 1000)
+    turn = 0
+
+    def read(self, size=-1):
+        Trickling.turn += 1
+        few = self.sizes[Trickling.turn % len(self.sizes)]
+        return super().read(few if size < 0 else min(size, few))
+
+
+def through(monkeypatch, path, reader):
+    original = open
+    monkeypatch.setattr(_source, "open", lambda p, *a, **k: reader(p) if str(p) == str(path) else original(p, *a, **k),
+                        raising=False)  # fmt: skip
+
+
+def test_F06_a_few_bytes_at_a_time(bad, monkeypatch):
+    path = bad.file("bench log\n\ntime_s;power_W\n" + "".join(f"{i};{100 + i},5\n" for i in range(3000)))
+    whole = bad.table(path, kind="")
+    with monkeypatch.context() as patch:
+        through(patch, path, Trickling)
+        slow = bad.table(path, kind="")
+    assert slow.time_ns.tolist() == whole.time_ns.tolist()
+    np.testing.assert_array_equal(slow.columns["power_W"], whole.columns["power_W"])
+    assert slow.report.fingerprint == whole.report.fingerprint
+    assert [r.what for r in slow.report.remarks] == [r.what for r in whole.report.remarks]
+
+
+def test_F05_a_connection_that_ends_early_is_said(bad, said, monkeypatch):
+    """The file promised more than came: what came is kept, the rest is never passed over in silence."""
+    path = bad.file(TABLE)
+
+    class Ending(io.FileIO):
+        def read(self, size=-1):
+            return super().read(min(size, max(5000 - self.tell(), 0)))
+
+    monkeypatch.setattr(_source, "HEAD", 1 << 12)
+    through(monkeypatch, path, Ending)
+    table = bad.table(path)
+    assert 0 < len(table.time_ns) < 1000
+    assert not table.report.complete
+    said(table, "shrank to 5000 of")
+
+
+def test_F06_a_kept_log_that_grew_is_read_again(bad):
+    path = bad.file(TABLE)
+    entry = LogEntry("log", ("log.csv",), "meter", ())
+    assert len(open_table(bad.folder, "log.csv", entry).time_ns) == 1000
+    for count in (1, 3):
+        with path.open("a") as stream:
+            stream.write("".join(f"{2000 + 10 * count + i},7\n" for i in range(count)))
+        before = len(open_table(bad.folder, "log.csv", entry).time_ns)
+        assert before == (1001 if count == 1 else 1004)

@@ -8,12 +8,12 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from phasewright.bench import BenchFault, ChannelSource, ColumnTerm, Fault, LogEntry, LogFault, base_channel, escape
-from phasewright.logs import ReadReport, Suggestion, Table
+from phasewright.logs import ReadReport, Remark, Suggestion, Table
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +29,13 @@ class ReadResult:
     suggestions: tuple[Suggestion, ...]
     entry: LogEntry | None
     """What campaign.toml now says; None when nothing was mapped."""
+    doubts: tuple[Remark, ...] = ()
+    """What a look at the values of the mapped columns found; analysis leaves such readings out or refuses the log."""
 
     @property
     def lost(self) -> bool:
         """Whether readings were refused on the way, so that the log is not whole."""
-        return any(remark.kind == "refuse" for remark in self.report.remarks)
+        return any(remark.kind == "refuse" for remark in (*self.report.remarks, *self.doubts))
 
     def suggested_map(self) -> dict[str, str]:
         """Return channel -> column text of the best suggestion for each channel."""
@@ -44,22 +46,41 @@ class ReadResult:
         return {channel: source_text(suggestion.source) for channel, suggestion in best.items()}
 
     def lines(self) -> list[str]:
-        """Return what was read, mapped and repaired, as lines for the terminal."""
+        """Return what was read, mapped, refused, repaired, noted and doubted, as lines for the terminal."""
         report = self.report
         size = report.fingerprint.size
         out = [
             f"{escape(self.file, 255)}: {report.row_count} rows, {len(report.columns)} columns, {_size_text(size)}, "
             f"sha256 {report.fingerprint.sha256[:12]}",
-            f"  read as    {report.encoding}, separator {_name_of(report.delimiter)}, decimal mark {report.decimal!r}, "
+            "read",
+            f"  as         {report.encoding}, separator {_name_of(report.delimiter)}, decimal mark {report.decimal!r}, "
             f"header in line {report.header_line}",
             f"  time       {', '.join(escape(name) for name in report.time_columns)} as {report.time_format}: "
-            f"{report.first_time} to {report.last_time}",
+            f"{report.first_time} to {report.last_time}"
+            + (f", in {report.segment_count} stretches" if report.segment_count > 1 else ""),
+            *self._mapped_lines(),
         ]
+        for kind, title in (("refuse", "refused"), ("repair", "repaired"), ("note", "noted")):
+            out += _remark_lines(title, [remark for remark in report.remarks if remark.kind == kind])
+        out += _remark_lines("values that no sensor took, or that contradict each other", self.doubts)
+        if self.instrument_added:
+            out.append(f"added      instrument {escape(self.instrument)!r} to bench.toml; state its accuracy there")
+        if self.entry is None:
+            out.append("no column was mapped; say which is which: --map input_power='COLUMN'")
+        out.append(self._sum_line())
+        return out
+
+    def _mapped_lines(self) -> list[str]:
+        """Return the mapped channels with their first values, and the columns that nothing is taken from."""
+        from phasewright.logs import column_position
+
+        report, out = self.report, ["mapped"]
         mapped = {source.channel: source for source in self.entry.channels} if self.entry else {}
         reasons = {suggestion.channel: suggestion for suggestion in self.suggestions}
         used: set[str] = set()
         for channel, source in mapped.items():
-            used.update(name for term in source.terms for name in term.columns)
+            used.update(report.columns[column_position(name, report.columns, self.log, channel)]
+                        for term in source.terms for name in term.columns)  # fmt: skip
             hint = reasons.get(channel)
             first = [f"{value:.6g}" for value in hint.first_values[:3] if math.isfinite(value)] if hint else []
             unit = base_channel(channel).unit
@@ -68,16 +89,16 @@ class ReadResult:
         unused = [name for name in report.columns if name not in used and name not in report.time_columns]
         if unused:
             out.append(f"  not used   {', '.join(escape(name) for name in unused)}")
-        for remark in report.remarks:
-            where = f", from line {remark.line}" if remark.line else ""
-            times = f" ({remark.count} times{where})" if remark.count > 1 else f" (line {remark.line})" if where else ""
-            mend = f" - {remark.mend}" if remark.mend else ""
-            out.append(f"  {remark.kind:<9}  {remark.what}{times}{mend}")
-        if self.instrument_added:
-            out.append(f"  added      instrument {escape(self.instrument)!r} to bench.toml; state its accuracy there")
-        if self.entry is None:
-            out.append("  no column was mapped; say which is which: --map input_power='COLUMN'")
-        return out
+        return out if len(out) > 1 else []
+
+    def _sum_line(self) -> str:
+        """Return the counts of all that was said, in one line."""
+        said = {"refuse": "refused", "repair": "repaired", "note": "noted"}
+        counts = [
+            f"{sum(r.count for r in self.report.remarks if r.kind == kind)} {word}" for kind, word in said.items()
+        ]
+        doubted = sum(remark.count for remark in self.doubts)
+        return f"in all     {self.report.row_count} rows read; {', '.join(counts)}, {doubted} doubted"
 
     def to_json(self) -> dict[str, object]:
         """Return the result as JSON-safe values."""
@@ -85,6 +106,7 @@ class ReadResult:
             "file": self.file, "log": self.log, "instrument": self.instrument,
             "instrument_added": self.instrument_added,
             "report": asdict(self.report),
+            "doubts": [asdict(remark) for remark in self.doubts],
             "channels": {
                 source.channel: source_text(source) for source in (self.entry.channels if self.entry else ())
             },
@@ -128,13 +150,48 @@ def bring_log(
     channels = _channels(channel_map, table, file)
     if not channels:
         return result
+    doubts = _doubts(table, channels)
+    if strict:
+        _refuse_doubts(file, doubts)
     if inside is None:
         file = _copy_in(folder, log)
     entry = replace(entry, files=(file,), instrument=instrument, channels=channels)
     if not known:
         add_instrument(folder, instrument)
     add_log(folder, entry)
-    return replace(result, file=file, entry=entry)
+    return replace(result, file=file, entry=entry, doubts=doubts)
+
+
+def _doubts(table: Table, channels: tuple[ChannelSource, ...]) -> tuple[Remark, ...]:
+    """Return what a look at the values of the mapped columns finds, each once, the gravest first."""
+    from phasewright.logs import look_at
+
+    found = look_at(table, channels)
+    refused = [Remark("refuse", fault.what, fault.line, mend=fault.mend) for fault in found.faults]
+    said = dict.fromkeys(remark for remarks in found.remarks.values() for remark in remarks)
+    return (*refused, *sorted(said, key=lambda remark: remark.line or 0))
+
+
+def _refuse_doubts(file: str, doubts: tuple[Remark, ...]) -> None:
+    """Raise LogFault for values that reading would correct or refuse: strict reading takes a log as it is or not."""
+    bad = [remark for remark in doubts if remark.kind in ("repair", "refuse")]
+    if bad:
+        mend = "mend the log, or read it without --strict"
+        raise LogFault([Fault(file, remark.what, remark.mend or mend, remark.line or 1) for remark in bad])
+
+
+def _remark_lines(title: str, remarks: Sequence[Remark]) -> list[str]:
+    """Return remarks of one kind line by line: where and how often, which column, what, and the mend."""
+    if not remarks:
+        return []
+    out = [f"{title} ({sum(remark.count for remark in remarks)})"]
+    for remark in remarks:
+        where = f"line {remark.line}" if remark.line else "throughout" if remark.count == 1 else ""
+        times = f"{remark.count} times" + (f" from {where}" if where else "") if remark.count > 1 else where
+        column = f"{escape(remark.column)}: " if remark.column else ""
+        mend = f" - {remark.mend}" if remark.mend else ""
+        out.append(f"  {times:<24} {column}{remark.what}{mend}")
+    return out
 
 
 def parse_pairs(pairs: tuple[str, ...]) -> dict[str, str]:

@@ -26,12 +26,14 @@ from phasewright.logs.records import (
     Trace,
     Window,
 )
+from phasewright.logs.sanity import Doubts, look_at
 from phasewright.logs.steady import find_window
 from phasewright.logs.steps import find_steps
 from phasewright.logs.store import file_hash, verify_file
 
 __all__ = [
-    "align", "column_position", "file_hash", "find_steps", "find_window", "open_log", "open_table", "read_log", "suggest_channels", "verify_file",
-    "AlignedTrace", "ClockMap", "Fingerprint", "OpenedLog", "ReadReport", "Recording", "Remark", "Settling", "StepSpan",
+    "align", "column_position", "file_hash", "find_steps", "find_window", "look_at", "open_log", "open_table",
+    "read_log", "suggest_channels", "verify_file",
+    "AlignedTrace", "ClockMap", "Doubts", "Fingerprint", "OpenedLog", "ReadReport", "Recording", "Remark", "Settling", "StepSpan",
     "Suggestion", "Table", "Trace", "Window",
 ]

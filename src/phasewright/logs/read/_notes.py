@@ -96,8 +96,9 @@ def fault_of(remark: Remark, file: str) -> Fault:
     times = f", {remark.count} times" if remark.count > 1 else ""
     column = f" in column {escape(remark.column)!r}" if remark.column else ""
     return Fault(
-        file, f"{remark.what}{column}{times}", remark.mend or "mend the log, or read it without --strict", remark.line
-    )
+        file, f"{remark.what}{column}{times}", remark.mend or "mend the log, or read it without --strict",
+        remark.line or 1,
+    )  # fmt: skip
 
 
 def mend_for(what: str) -> str:

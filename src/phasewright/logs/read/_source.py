@@ -308,9 +308,13 @@ class Source:
             raise refuse(self.file, _system_words(error), "grant read permission, or copy the log") from None
 
     def _take(self, stream, size: int) -> bytes:
-        """Return the next bytes of the file. Raises LogFault when the system cannot give them."""
+        """Return the next `size` bytes of the file, fewer at its end only. Raises LogFault when they cannot be had."""
         try:
-            return stream.read(size)
+            data = stream.read(size)
+            # A file far away may come a few bytes at a time.
+            while data and len(data) < size and (more := stream.read(size - len(data))):
+                data += more
+            return data
         except OSError as error:
             what = f"cannot be read beyond byte {self.read_size} ({error.strerror or error})"
             raise refuse(self.file, what, "copy the log to a sound disk and read it there", 1) from None

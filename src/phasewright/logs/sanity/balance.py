@@ -43,7 +43,10 @@ def question_balance(case: Case) -> None:
         _over_unity(case, keys, ratio["rail", "input"], middle["rail", "input"])
     if ("rail", "package") in ratio and not case.faults:
         _rail(case, keys, middle["rail", "package"])
-        _unaccounted(case, keys, powers["package"], powers["rail"])
+        measured = sides["package"][0].startswith("package_power") and not sides["rail"][0].startswith("rail_current")
+        if measured:
+            # A nominal rail voltage bends with the load line, and counters are read a moment late.
+            _unaccounted(case, keys, powers["package"], powers["rail"])
     if not case.faults:
         _breaks(case, keys, ratio, middle)
 

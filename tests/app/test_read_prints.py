@@ -1,0 +1,106 @@
+"""`phasewright read`: what was read, mapped, refused, repaired, noted and doubted, line by line, with counts."""
+
+import json
+import re
+
+import pytest
+
+LINE = re.compile(r"^[^\n]+?:\d+(?::\d+)? \S[^\n]* - \S[^\n]*$")
+
+
+@pytest.fixture
+def messy(tmp_path):
+    """A log with everything in it that reading mends, refuses or doubts."""
+    rows = ["bench logger", "serial;17", "", "time;power [W];Rail current [A];Regulator temp [°C];note"]
+    for i in range(900):
+        power = (300 + i * 37 % 11 / 5) if (i // 120) % 2 else (40 + i * 37 % 11 / 10)
+        cells = [f"{power:.2f}", f"{0.8 * power + i * 29 % 7 / 100:.2f}", f"{40 + (i // 120 % 2) * 10 + i * 41 % 5 / 10:.1f}"]
+        cells = [cell.replace(".", ",") for cell in cells]
+        if i in (100, 101, 350):
+            cells[2] = "-127,0"
+        if i == 200:
+            cells[0] = "n/a"
+        if i == 210:
+            cells[1] = "1_000"
+        if i == 400:
+            rows.append(rows[3])
+        rows.append(f"13.03.2026 12:{i // 60:02d}:{i % 60:02d};" + ";".join(cells) + ("" if i == 500 else ";ok"))
+    rows.append("Average;;;;")
+    path = tmp_path / "messy.csv"
+    path.write_bytes(("\n".join(rows) + "\n13.03.2026 12:15:00;30").encode("cp1252"))
+    return path
+
+
+@pytest.fixture
+def empty(tmp_path, invoke):
+    assert invoke("new", tmp_path / "mine").exit_code == 0
+    return tmp_path / "mine"
+
+
+MAP = ("--map", "input_power=power", "--map", "rail_current=Rail current", "--map", "regulator_temperature=Regulator temp")
+
+
+def test_every_line_that_was_touched_is_told(empty, messy, invoke):
+    result = invoke("read", empty, messy, *MAP)
+    assert result.exit_code == 3, "a cell was refused: done, with stated losses"
+    text = result.output
+    titles = [line.partition(" (")[0] for line in text.splitlines() if line and not line.startswith(" ")]
+    assert titles[1:7] == [
+        "read", "mapped", "refused", "repaired", "noted", "values that no sensor took, or that contradict each other"
+    ]  # fmt: skip
+    assert "messy.csv: 900 rows, 5 columns" in text
+    assert re.search(r"input_power +=", text)
+    assert re.search(r"not used +note", text)
+    # Lines counted by hand: 4 lines in front, a header repeated after row 399.
+    assert re.search(r"line 215 +Rail current \[A\]: not a number \(1_000\) - mend the cell", text)
+    assert re.search(r"line 405 +header repeated", text)
+    assert re.search(r"line 506 +row with fewer fields", text)
+    assert re.search(r"line 906 +footer row left out", text)
+    assert re.search(r"line 205 +power \[W\]: missing: n/a", text)
+    assert re.search(r"3 times from line 105 +Regulator temp \[°C\]: -127 °C jumped to", text)
+    counts = re.search(r"in all +900 rows read; 1 refused, (\d+) repaired, (\d+) noted, 3 doubted", text)
+    assert counts
+    for count, title in zip(counts.groups(), ("repaired", "noted"), strict=True):
+        assert f"{title} ({count})" in text
+
+
+def test_json_holds_the_same(empty, messy, invoke):
+    result = invoke("read", empty, messy, *MAP, "--json")
+    found = json.loads(result.output)["logs"][0]
+    assert [d["count"] for d in found["doubts"]] == [3]
+    assert sum(r["count"] for r in found["report"]["remarks"] if r["kind"] == "refuse") == 1
+
+
+def test_strict_refuses_instead_of_repairing(empty, messy, invoke):
+    before = (empty / "campaign.toml").read_bytes()
+    result = invoke("read", empty, messy, *MAP, "--strict")
+    assert result.exit_code == 2
+    lines = [line for line in result.output.splitlines() if " - " in line]
+    assert len(lines) >= 7
+    for line in lines:
+        assert LINE.match(line), line
+    assert (empty / "campaign.toml").read_bytes() == before
+    assert not (empty / "logs" / "messy.csv").exists()
+
+
+def test_strict_takes_a_sound_log(empty, tmp_path, invoke):
+    path = tmp_path / "sound.csv"
+    path.write_text("time,power [W]\n" + "".join(f"2026-03-13T12:00:{i:02d},{100 + i * 7 % 5}\n" for i in range(60)))
+    result = invoke("read", empty, path, "--map", "input_power=power", "--strict")
+    assert result.exit_code == 0, result.output
+    assert "0 refused, 0 repaired" in result.output
+
+
+def test_a_slipped_unit_is_refused_where_it_is_read(empty, tmp_path, invoke):
+    """The map is kept, so that the unit can be stated in it; reading says so and analysis refuses until then."""
+    path = tmp_path / "slip.csv"
+    path.write_text("time,power [W]\n" + "".join(
+        f"2026-03-13T12:{i // 60:02d}:{i % 60:02d},{(300000 if i // 60 % 2 else 40000) + i * 7 % 50}\n" for i in range(600)
+    ))  # fmt: skip
+    result = invoke("read", empty, path, "--map", "input_power=power")
+    assert result.exit_code == 3, result.output
+    assert "it looks like mW" in result.output
+    assert 'unit = "mW"' in result.output
+    result = invoke("read", empty, path, "--map", "input_power=power", "--strict")
+    assert result.exit_code == 2
+    assert LINE.match(result.output.splitlines()[0])
