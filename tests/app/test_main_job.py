@@ -160,3 +160,19 @@ def test_the_question_keeps_drops_and_replaces(demo_folder, monkeypatch):
             return {"rail_power": "P", "package_power": "#3"}
 
     assert cli._ask_for_map(Result()) == {"package_power": "#4", "rail_current.left": "#5"}
+
+
+def test_several_files_with_one_name_are_one_log(tmp_path, invoke):
+    folder = tmp_path / "my-board"
+    invoke("new", folder)
+    logs = []
+    for number in range(3):
+        logs.append(tmp_path / f"run_{number}.csv")
+        rows = "\n".join(f"{t},{300 + number}" for t in range(20))
+        logs[-1].write_text(f"Time [s],Input power [W]\n{rows}\n", encoding="utf-8")
+    result = invoke("read", folder, *logs, "--name", "meter", "--yes")
+    assert result.exit_code == 0, result.output
+    assert 'files = ["logs/run_0.csv", "logs/run_1.csv", "logs/run_2.csv"]' in (folder / "campaign.toml").read_text()
+    (tmp_path / "other.csv").write_text("Time [s],Something else [W]\n0,1\n1,2\n", encoding="utf-8")
+    refused = invoke("read", folder, logs[0], tmp_path / "other.csv", "--name", "meter", "--yes")
+    assert refused.exit_code == 2 and "is not in the log" in refused.output

@@ -64,3 +64,10 @@ def test_nothing_is_suggested_for_words_alone_that_fit_nothing(tmp_path):
 def test_columns_without_names_are_referred_to_by_position(tmp_path):
     found = suggested(tmp_path, "time_s;;Input power [W]")
     assert found["input_power"].source.terms[0].columns == ("Input power [W]",)
+
+
+def test_one_of_two_connectors_is_not_the_board_s_input(tmp_path):
+    found = suggested(tmp_path, "time_s;Slot V [V];Slot A [A];12V cable V [V];12V cable A [A]")
+    assert "input_voltage" not in found
+    assert [term.columns for term in found["input_current"].source.terms] == [("Slot A [A]",), ("12V cable A [A]",)]
+    assert len(found["input_power"].source.terms) == 2

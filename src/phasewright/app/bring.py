@@ -127,6 +127,7 @@ def bring_log(
     choose: Callable[[ReadResult], Mapping[str, str]] | None,
     strict: bool,
     progress: Callable[[float, str], None],
+    append: bool = False,
 ) -> ReadResult:
     """Do the work of ``jobs.read``; see there."""
     from phasewright.bench import add_instrument, add_log, read_bench, read_campaign
@@ -145,6 +146,8 @@ def bring_log(
     suggestions = tuple(suggest_channels(table))
     file = inside or f"logs/{log.name}"
     result = ReadResult(file, name, instrument, not known, table.report, suggestions, None)
+    if append and kept:
+        channel_map = {source.channel: source_text(source) for source in kept.channels}
     if channel_map is None:
         channel_map = choose(result) if choose else result.suggested_map()
     channels = _channels(channel_map, table, file)
@@ -155,7 +158,9 @@ def bring_log(
         _refuse_doubts(file, doubts)
     if inside is None:
         file = _copy_in(folder, log)
-    entry = replace(entry, files=(file,), instrument=instrument, channels=channels)
+    before = tuple(item for item in kept.files if item != file) if append and kept else ()
+    channels = kept.channels if append and kept else channels
+    entry = replace(entry, files=(*before, file), instrument=instrument, channels=channels)
     if not known:
         add_instrument(folder, instrument)
     add_log(folder, entry)

@@ -223,20 +223,19 @@ def read(ctx: click.Context, folder: Path, logs: tuple[Path, ...], pairs: tuple[
     """Bring logs in and map their columns.
 
     Copies each LOG unchanged into DIR, reads it, suggests which column is which channel, and says what was repaired.
+    Several files with one --name are one log, in this order: its parts, or one file for each step.
     """
     from phasewright.app import jobs
     from phasewright.app.bring import parse_pairs
 
-    if len(logs) > 1 and name:
-        raise click.UsageError("--name names one log; give the logs one at a time, or leave it out")
     ask = None if (yes or as_json or pairs or not sys.stdin.isatty()) else _ask_for_map
     results = []
     with _job(ctx) as progress:
         channel_map = parse_pairs(pairs) if pairs else None
-        for log in logs:
+        for number, log in enumerate(logs):
             results.append(jobs.read(
                 folder, log, name=name, instrument=instrument, channel_map=channel_map, choose=ask, strict=strict,
-                progress=progress,
+                append=bool(name and number), progress=progress,
             ))
             if not as_json:
                 progress.close()

@@ -108,6 +108,7 @@ def read(
     instrument: str = "",
     channel_map: Mapping[str, str] | None = None,
     choose: Callable[[ReadResult], Mapping[str, str]] | None = None,
+    append: bool = False,
     strict: bool = False,
     progress: Progress | None = None,
 ) -> ReadResult:
@@ -129,6 +130,8 @@ def read(
         None = take the suggestions.
     choose
         Called with the result so far to let a person confirm or change the map.
+    append
+        Take the file as a further one of the log that is called `name`, with the map that the log has.
     strict
         Refuse instead of repairing.
 
@@ -143,7 +146,7 @@ def read(
 
     return bring_log(
         Path(folder), Path(log), name=name, instrument=instrument, channel_map=channel_map, choose=choose,
-        strict=strict, progress=progress or _quiet,
+        strict=strict, progress=progress or _quiet, append=append,
     )
 
 

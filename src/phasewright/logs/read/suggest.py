@@ -98,6 +98,9 @@ def suggest_channels(table: Table) -> tuple[Suggestion, ...]:
     power = _pairs(table, by_channel)
     if power is not None:
         suggestions.append(power)
+        total = _total_current(table, power, by_channel)
+        if total is not None:
+            suggestions.append(total)
     for channel, claims in by_channel.items():
         labels = _labels([name for _, name, _ in claims], channel)
         for (score, name, why), label in zip(claims, labels, strict=True):
@@ -106,6 +109,28 @@ def suggest_channels(table: Table) -> tuple[Suggestion, ...]:
     order = list(CHANNELS)
     suggestions.sort(key=lambda s: (-s.score, order.index(s.channel.partition(".")[0]), s.channel))
     return tuple(suggestions)
+
+
+def _total_current(
+    table: Table, power: Suggestion, by_channel: dict[str, list[tuple[float, str, tuple[str, ...]]]]
+) -> Suggestion | None:
+    """Return the input current as the sum over several connectors; None for a single one.
+
+    One connector's voltage or current is not the board's: claims that only part of the pairs bear out are dropped.
+    """
+    pairs = [term.columns for term in power.source.terms]
+    if len(pairs) < 2:
+        return None
+    amps = [pair[1] for pair in pairs]
+    for channel, part in (("input_voltage", 0), ("input_current", 1)):
+        own = {pair[part] for pair in pairs}
+        claims = by_channel.get(channel, [])
+        if claims and {_reference(table, name) for _, name, _ in claims} <= own:
+            del by_channel[channel]
+    if "input_current" in by_channel:
+        return None
+    terms = tuple(ColumnTerm((name,)) for name in amps)
+    return _suggestion(table, "input_current", terms, power.score, (f"the sum of {len(amps)} connectors",))
 
 
 def _suggestion(
