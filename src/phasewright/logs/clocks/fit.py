@@ -320,18 +320,29 @@ def _noise(e: np.ndarray, spread: np.ndarray) -> tuple[float, float]:
     quiet = spread <= np.median(spread)
     start = 1.4826 * float(np.median(np.abs(e[quiet]))) if quiet.any() else 0.0
     e2, s2 = e * e, spread * spread
+    variance, heavy, part = np.empty_like(e2), np.empty_like(e2), np.empty_like(e2)
     tried: dict[float, tuple[float, float]] = {}
 
+    def spread_out(sigma2: float, jitter: float) -> None:
+        """Variance of each innovation, and the tail's sum that its weight has below it."""
+        np.multiply(s2, jitter**2, out=variance)
+        np.add(variance, sigma2, out=variance)
+        np.multiply(variance, _TAIL, out=heavy)
+        np.add(heavy, e2, out=heavy)
+
     def cost(jitter: float) -> float:
+        # This is where fits of long logs spend their time: same places in memory, as few passes as it takes.
         if jitter not in tried:
             sigma2 = max(start, 1e-6) ** 2
             for _ in range(3):
-                variance = sigma2 + jitter**2 * s2
-                share = sigma2 / variance
-                weight = (_TAIL + 1) / (_TAIL + e2 / variance)
-                sigma2 = max(float((share * share * weight) @ e2) / float(share.sum()), 1e-14)
-            variance = sigma2 + jitter**2 * s2
-            total = float(np.sum(0.5 * np.log(variance) + 0.5 * (_TAIL + 1) * np.log1p(e2 / (_TAIL * variance))))
+                spread_out(sigma2, jitter)
+                np.multiply(heavy, variance, out=heavy)
+                power = float(np.sum(np.divide(e2, heavy, out=part)))
+                shares = float(np.sum(np.divide(1.0, variance, out=part)))
+                sigma2 = max((_TAIL + 1) * sigma2 * power / shares, 1e-14)
+            spread_out(sigma2, jitter)
+            tails = 0.5 * (_TAIL + 1) * float(np.sum(np.log(np.divide(heavy, variance, out=part), out=part)))
+            total = 0.5 * float(np.sum(np.log(variance, out=part))) + tails
             tried[jitter] = (total, sigma2**0.5)
         return tried[jitter][0]
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from phasewright.logs.clocks.ruler import Ruler, lay_ruler
 from phasewright.logs.condense import Intervals
 
 _GAP_PERIODS = 2.5
@@ -27,6 +28,8 @@ class Integral:
     centre: float
     scale: float
     period: float
+    ruler: list[Ruler] = field(default_factory=list, repr=False)
+    """Finds places among the knots; laid when first asked for, and shared by what has the same knots."""
     _behind: dict[float, Integral] = field(default_factory=dict, init=False, repr=False)
 
     @property
@@ -86,9 +89,12 @@ class Integral:
         return found
 
     def _place(self, time: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        index = np.clip(np.searchsorted(self.knot, time, side="right") - 1, 0, len(self.knot) - 2)
-        width = self.knot[index + 1] - self.knot[index]
-        fraction = np.clip((time - self.knot[index]) / np.where(width > 0, width, 1.0), 0.0, 1.0)
+        if not self.ruler:
+            self.ruler.append(lay_ruler(self.knot))
+        index = np.clip(self.ruler[0].count_until(time) - 1, 0, len(self.knot) - 2)
+        low = self.knot[index]
+        width = self.knot[index + 1] - low
+        fraction = np.clip((time - low) / np.where(width > 0, width, 1.0), 0.0, 1.0)
         return index, fraction
 
 
