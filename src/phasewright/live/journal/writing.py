@@ -67,7 +67,7 @@ class JournalWriter:
         self.seq += 1
         return entry.seq
 
-    def event(self, name: str, **particulars: object) -> int:
+    def event(self, name: str, /, **particulars: object) -> int:
         """Take one event; its particulars are kept as JSON."""
         return self.add("event", name, text=json.dumps(particulars, ensure_ascii=True, default=str))
 

@@ -1,0 +1,89 @@
+"""The load of a step: a program of the user's choosing, started, watched and ended here."""
+
+from __future__ import annotations
+
+import json
+import queue
+import subprocess
+import sys
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+KEEPER = Path(__file__).with_name("load_keeper.py")
+
+
+@dataclass(frozen=True, slots=True)
+class LoadEnd:
+    """How a load ended."""
+
+    code: int | None
+    """Exit code; negative: killed by that signal; None = it never started."""
+    errors: str = ""
+    """Last of its error output."""
+    output: str = ""
+
+
+class Load(Protocol):
+    """Something that can be put on the processor and taken off again."""
+
+    def start(self) -> None:
+        """Put it on."""
+        ...
+
+    def stop(self) -> None:
+        """Take it off, for good within a second."""
+        ...
+
+    def poll(self) -> LoadEnd | None:
+        """Return how it ended, once; None while it runs, or when that was told."""
+        ...
+
+
+class ProgramLoad:
+    """A program under a keeper, which ends it when the recorder dies."""
+
+    def __init__(self, command: Sequence[str], folder: Path):
+        self._command, self._folder = tuple(command), folder
+        self._keeper: subprocess.Popen[str] | None = None
+        self._said: queue.Queue[dict] = queue.Queue()
+
+    def start(self) -> None:
+        """See `Load`."""
+        self._keeper = subprocess.Popen([sys.executable, "-I", "-S", str(KEEPER), *self._command], stdin=subprocess.PIPE,
+                                        stdout=subprocess.PIPE, text=True, cwd=self._folder)
+        threading.Thread(target=self._listen, args=(self._keeper,), daemon=True).start()
+
+    def _listen(self, keeper: subprocess.Popen[str]) -> None:
+        if keeper.stdout is None:
+            return
+        with keeper.stdout as stream:
+            for line in stream:
+                self._said.put(json.loads(line))
+        self._said.put({"gone": keeper.wait()})
+
+    def stop(self) -> None:
+        """See `Load`."""
+        keeper = self._keeper
+        if keeper is None or keeper.stdin is None:
+            return
+        try:
+            keeper.stdin.close()
+        except OSError:
+            return  # it has ended already
+
+    def poll(self) -> LoadEnd | None:
+        """See `Load`."""
+        while True:
+            try:
+                said = self._said.get_nowait()
+            except queue.Empty:
+                return None
+            if "ended" in said:
+                return LoadEnd(said["ended"], said["err"], said["out"])
+            if "failed" in said:
+                return LoadEnd(None, f"cannot be started: {said['failed']}")
+            if "gone" in said and self._keeper is not None:
+                self._keeper = None

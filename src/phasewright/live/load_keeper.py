@@ -1,0 +1,78 @@
+"""Runs the load of a step and ends it: on word, on its own, or when whoever started it is gone.
+
+A script of its own, started by path and without this package, so that it is up at once. It reads words on standard input;
+the end of that stream, which the system makes when the recorder dies in whatever way, ends the load.
+"""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+
+KEPT = 20_000
+GRACE = 0.5
+
+
+def main() -> int:
+    """Run ``argv[1:]``."""
+    options = {"creationflags": 0x200} if os.name == "nt" else {"start_new_session": True}
+    tails = {"out": b"", "err": b""}
+    try:
+        load = subprocess.Popen(sys.argv[1:], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+                                **options)
+    except OSError as error:
+        say(failed=error.strerror or str(error))
+        return 1
+    say(started=load.pid)
+
+    def keep(name: str, stream) -> None:
+        while data := os.read(stream.fileno(), 65536):
+            tails[name] = (tails[name] + data)[-KEPT:]
+
+    def listen() -> None:
+        while sys.stdin.buffer.readline().strip() not in (b"", b"stop"):
+            pass
+        end(load)
+
+    readers = [threading.Thread(target=keep, args=pair, daemon=True) for pair in (("out", load.stdout), ("err", load.stderr))]
+    for thread in (*readers, threading.Thread(target=listen, daemon=True)):
+        thread.start()
+    code = load.wait()
+    # What the load started must not outlive it.
+    end(load)
+    for thread in readers:
+        thread.join(0.5)
+    say(ended=code, **{name: tail.decode("utf-8", "replace") for name, tail in tails.items()})
+    return 0
+
+
+def say(**what) -> None:
+    """Tell the recorder, if it is still there."""
+    try:
+        print(json.dumps(what), flush=True)
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+
+
+def end(load: subprocess.Popen) -> None:
+    """End the load and all that it started, politely first."""
+    if os.name == "nt":
+        load.kill()
+        return
+    for number, wait in ((signal.SIGTERM, GRACE), (signal.SIGKILL, GRACE)):
+        try:
+            os.killpg(load.pid, number)
+        except ProcessLookupError:
+            return
+        except PermissionError:
+            return
+        try:
+            load.wait(wait)
+        except subprocess.TimeoutExpired:
+            continue
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,118 @@
+"""Takes records to the journal: at once, or by a thread of its own so that a slow disk never holds the guard up."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from typing import Protocol
+
+from phasewright.live.clock import Clock
+from phasewright.live.journal.writing import JournalWriter
+
+SYNC_S = 1.0
+
+
+class Scribe(Protocol):
+    """What the recorder hands its records to."""
+
+    alarm: str
+
+    def add(self, kind: str, name: str, value: float | None = None, unit: str = "", flag: str = "", text: str = "",
+            mono_ns: int | None = None) -> None:
+        """Take one record."""
+        ...
+
+    def event(self, name: str, /, **particulars: object) -> None:
+        """Take one event."""
+        ...
+
+    def tick(self) -> None:
+        """Write what was taken, and sync once a second."""
+        ...
+
+    def close(self) -> bool:
+        """Write the end; return whether all is on the disk."""
+        ...
+
+
+class DirectScribe:
+    """Writes at once, for runs whose clock waits for nobody."""
+
+    def __init__(self, writer: JournalWriter, clock: Clock):
+        self._writer, self._clock, self._synced = writer, clock, clock.monotonic_ns()
+
+    @property
+    def alarm(self) -> str:
+        """What is wrong with the disk, '' = nothing."""
+        return self._writer.alarm
+
+    def add(self, kind: str, name: str, value: float | None = None, unit: str = "", flag: str = "", text: str = "",
+            mono_ns: int | None = None) -> None:
+        """See `Scribe`."""
+        self._writer.add(kind, name, value, unit, flag, text, mono_ns)
+
+    def event(self, name: str, /, **particulars: object) -> None:
+        """See `Scribe`."""
+        self._writer.event(name, **particulars)
+
+    def tick(self) -> None:
+        """See `Scribe`."""
+        now = self._clock.monotonic_ns()
+        if (now - self._synced) * 1e-9 >= SYNC_S:
+            self._synced = now
+            self._writer.sync()
+        else:
+            self._writer.flush()
+
+    def close(self) -> bool:
+        """See `Scribe`."""
+        return self._writer.close()
+
+
+class ThreadScribe:
+    """Hands everything to a thread that alone talks to the disk."""
+
+    def __init__(self, writer: JournalWriter, clock: Clock):
+        self._direct, self._clock = DirectScribe(writer, clock), clock
+        self._waiting: queue.SimpleQueue = queue.SimpleQueue()
+        self._done = False
+        self._thread = threading.Thread(target=self._work, daemon=True)
+        self._thread.start()
+
+    @property
+    def alarm(self) -> str:
+        """What is wrong with the disk, '' = nothing."""
+        return self._direct.alarm
+
+    def add(self, kind: str, name: str, value: float | None = None, unit: str = "", flag: str = "", text: str = "",
+            mono_ns: int | None = None) -> None:
+        """See `Scribe`."""
+        stamp = self._clock.monotonic_ns() if mono_ns is None else mono_ns
+        self._waiting.put(("add", (kind, name, value, unit, flag, text, stamp)))
+
+    def event(self, name: str, /, **particulars: object) -> None:
+        """See `Scribe`."""
+        self._waiting.put(("event", (name, particulars)))
+
+    def tick(self) -> None:
+        """See `Scribe`."""
+        self._waiting.put(("tick", ()))
+
+    def close(self) -> bool:
+        """See `Scribe`."""
+        self._waiting.put(("close", ()))
+        self._thread.join()
+        return self._done
+
+    def _work(self) -> None:
+        while True:
+            what, given = self._waiting.get()
+            if what == "add":
+                self._direct.add(*given)
+            elif what == "event":
+                self._direct.event(given[0], **given[1])
+            elif what == "tick":
+                self._direct.tick()
+            else:
+                self._done = self._direct.close()
+                return
