@@ -38,8 +38,8 @@ class Scribe(Protocol):
 class DirectScribe:
     """Writes at once, for runs whose clock waits for nobody."""
 
-    def __init__(self, writer: JournalWriter, clock: Clock):
-        self._writer, self._clock, self._synced = writer, clock, clock.monotonic_ns()
+    def __init__(self, writer: JournalWriter, clock: Clock, sync_s: float = SYNC_S):
+        self._writer, self._clock, self._synced, self._sync_s = writer, clock, clock.monotonic_ns(), sync_s
 
     @property
     def alarm(self) -> str:
@@ -58,7 +58,7 @@ class DirectScribe:
     def tick(self) -> None:
         """See `Scribe`."""
         now = self._clock.monotonic_ns()
-        if (now - self._synced) * 1e-9 >= SYNC_S:
+        if (now - self._synced) * 1e-9 >= self._sync_s:
             self._synced = now
             self._writer.sync()
         else:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 
-from phasewright.bench import Accuracy
+from phasewright.bench import Accuracy, Step
 from phasewright.live.clock import Clock
 from phasewright.live.encoding.pmbus_words import to_linear11, to_ulinear16
 from phasewright.live.instruments.driver import Driver, Polled, Surroundings
@@ -22,7 +22,7 @@ from phasewright.live.standin.sysfs_tree import SysfsTree
 from phasewright.live.virtual.demo import demo_scenario
 from phasewright.live.virtual.files import bench_text, quantity, text
 from phasewright.live.virtual.instruments import Dialect, VirtualInstrument
-from phasewright.live.virtual.scenario import Scenario
+from phasewright.live.virtual.scenario import PlannedStep, Scenario
 
 COUNT_RANGE = 262_143_328_850
 """[uJ] Where the simulated energy counter starts again."""
@@ -47,7 +47,7 @@ def live_scenario(base: Scenario | None = None) -> Scenario:
     base = base or demo_scenario()
     sheet = "simulated data sheet"
     instruments = (
-        _instrument("meter", 0.1, 0.1, "power meter on both 12 V connectors, SCPI over a socket",
+        _instrument("meter", 0.2, 0.2, "power meter on both 12 V connectors, SCPI over a socket",
                     {"input_power": Accuracy(0.005, 0.3, 0.012, "limit", "stated by the simulated meter's maker")}),
         _instrument("regulator", 0.5, 0.1, "telemetry of the regulator, PMBus", {
             "rail_current": Accuracy(0.02, 0.5, 0.25, "standard", sheet),
@@ -96,9 +96,21 @@ class DryRun:
         """Return what the drivers need to reach the stand-ins."""
         return Surroundings(self.clock, self.folder, self.tree.root, lambda number, code: self.device)
 
-    def load(self, power: float) -> Load:
-        """Return the load that takes `power` [W] at the package."""
-        return SimulatedLoad(self.bench, power)
+    def load_of(self, step: Step) -> Load:
+        """Return the load of a step; its package power is what it takes."""
+        return SimulatedLoad(self.bench, float(step.settings.get("package_power", 100.0)))
+
+    def set_up(self, step: Step) -> None:
+        """Do what a person does by hand before a step."""
+        given = step.settings
+
+        def number(key: str) -> float | None:
+            return float(given[key]) if key in given else None
+
+        self.bench.set_by_hand(PlannedStep(
+            step.name, int(given.get("phase_count", self.scenario.bench.regulator.phase_count)), 0.0, 0.0,
+            protection_phase_current=number("protection_phase_current"), power_limit=number("power_limit"),
+            fan_duty=number("fan_duty")))
 
     def _shown(self, instrument: str, channel: str, value: float) -> float:
         value = self.bench.off_by(instrument, self._stated[instrument], channel, value)
@@ -109,8 +121,8 @@ class DryRun:
             return None
         cells = []
         for label in ("1", "2"):
-            volts = self.bench.mean(f"input_voltage.{label}", 0.1)
-            amperes = self.bench.mean(f"input_current.{label}", 0.1)
+            volts = self.bench.mean(f"input_voltage.{label}", 0.2)
+            amperes = self.bench.mean(f"input_current.{label}", 0.2)
             # The meter's stated accuracy is that of its power; the error sits in the current.
             power = self._shown("meter", "input_power", volts * amperes)
             cells += [f"{volts + self.bench.noise(0.002):.4f}", f"{power / volts + self.bench.noise(0.012):.4f}"]

@@ -27,7 +27,10 @@ class SysfsTree:
 
     @staticmethod
     def put(folder: Path, file: str, count: int | str) -> None:
-        """Set one file, whole: a reader sees the old number or the new one."""
-        part = folder / f".{file}.part"
-        part.write_text(f"{count}\n", encoding="ascii")
-        os.replace(part, folder / file)
+        """Set one file, in one write."""
+        handle = os.open(folder / file, os.O_WRONLY | os.O_CREAT, 0o644)
+        try:
+            data = f"{count}\n".encode("ascii")
+            os.ftruncate(handle, os.write(handle, data))
+        finally:
+            os.close(handle)

@@ -1,0 +1,340 @@
+"""Takes a person through a plan at the bench: what to set, the load, when a step has shown enough, the next one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Protocol
+
+from phasewright.bench import CHANNELS, Bench, Campaign, Step
+from phasewright.live import Bound, Happened, SoFar, Station, nested_bounds
+from phasewright.plan import Plan, PlannedStep
+
+if TYPE_CHECKING:
+    from phasewright.logs import Window
+    from phasewright.quantity import Value
+
+TICK = 1.0
+"""[s] The table is made anew so often."""
+JUDGE = 15.0
+"""[s] Whether a step has settled is judged so often; common practice, no source."""
+SHORTEST = 60.0
+"""[s] No step is ended as settled before: figures need a window; common practice, no source."""
+LONGEST = 1.5
+"""Times the planned dwell after which a step ends whatever it shows; common practice, no source."""
+IDLE = 12.0
+"""[s] Idle time before a step, so that its edge shows."""
+DARK = 0.15
+"""Share of the input power before below which the machine is taken to be down."""
+SHOWN = (
+    "input_power", "package_power", "rail_current", "rail_voltage", "regulator_temperature", "inductor_temperature",
+    "coolant_temperature", "processor_temperature", "ambient_temperature", "protection_active", "error_count",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One channel on show."""
+
+    channel: str
+    title: str
+    value: Value | None
+    """Mean of the last ten seconds with its interval; None = nothing was read lately."""
+    age: float
+    """[s] since the last reading."""
+    bound: float | None
+    """Where the step ends; None = not bounded."""
+    margin: float | None
+    """Bound less the upper end of the interval, in the channel's unit."""
+    trouble: str = ""
+    """Why the last reading is missing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """What is on show at one moment."""
+
+    step: str
+    number: int
+    count: int
+    phase: str
+    """idle | load | cool-down"""
+    elapsed: float
+    """[s] in this phase."""
+    planned: float
+    """[s] that the plan gives it."""
+    lines: tuple[Line, ...]
+    remaining: float | None
+    """[K] of the transients that may still remain, at 95 %; None = not judged yet."""
+    bound: float
+    """[K] below which the step counts as settled."""
+    to_settle: float | None
+    """[s] until it is settled, as it looks now; None = cannot be said."""
+    said: tuple[str, ...]
+    """What happened lately."""
+    alarm: str
+    """What is wrong with the disk."""
+
+
+class Person(Protocol):
+    """Whoever sits at the bench, or stands in for them."""
+
+    def before(self, planned: PlannedStep, number: int, count: int, command: tuple[str, ...]) -> str:
+        """Tell what to set by hand and what is foreseen; return go | skip | end."""
+        ...
+
+    def switch(self, on: bool, load: str) -> None:
+        """Ask for the load to be put on or taken off by hand, and wait until that is said to be done."""
+        ...
+
+    def show(self, frame: Frame) -> None:
+        """Show a moment."""
+        ...
+
+    def pressed(self) -> str:
+        """Return stop | next | '' without waiting."""
+        ...
+
+    def tell(self, text: str) -> None:
+        """Say something that stays."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class StepRun:
+    """How one step went."""
+
+    name: str
+    outcome: str
+    """ran | clamped | tripped | crashed | stopped | skipped"""
+    why: str
+    seconds: float
+    settled: bool = False
+
+
+@dataclass(slots=True)
+class RunResult:
+    """How a plan went."""
+
+    steps: list[StepRun] = field(default_factory=list)
+    left: tuple[str, ...] = ()
+    """Steps that were not run."""
+    ended: str = ""
+    """Why the run ended before the plan did, '' = it did not."""
+
+
+def _place(channel: str) -> tuple[int, str]:
+    base = channel.partition(".")[0]
+    return SHOWN.index(base) if base in SHOWN else len(SHOWN), channel
+
+
+class Guide:
+    """Runs the steps of a plan, one after the other, on a station."""
+
+    def __init__(self, bench: Bench, campaign: Campaign, station: Station, person: Person, *,
+                 set_up: Callable[[Step], None] | None = None, replan: Callable[[], Plan | None] | None = None):
+        """`set_up` is told the step that a person has set (the dry run sets its bench by it)."""
+        self.bench, self.campaign, self.station, self.person = bench, campaign, station, person
+        self._set_up, self._replan = set_up, replan
+        self.zero = station.clock.monotonic_ns()
+        self.so_far = SoFar(bench, self.zero)
+        self._said: list[str] = []
+        self._alarm = ""
+        self._loads = {item.name: item.command for item in bench.loads}
+
+    @property
+    def now(self) -> float:
+        """Seconds since the run began."""
+        return (self.station.clock.monotonic_ns() - self.zero) * 1e-9
+
+    def run(self, plan: Plan, done: tuple[str, ...] = ()) -> RunResult:
+        """Run every step of the plan that may be run and is not in `done`; the load is off afterwards, whatever happens."""
+        todo = [item for item in plan.steps if item.runnable and not item.measured and item.name not in done]
+        result = RunResult()
+        try:
+            for index, item in enumerate(todo):
+                if not self._one(item, index + 1, len(todo), result):
+                    break
+        except BaseException as error:
+            result.ended = f"{type(error).__name__}"
+            self.station.stop_load(f"the guide ended: {type(error).__name__}", need=True)
+            raise
+        finally:
+            ran = {item.name for item in result.steps if item.outcome not in ("skipped", "stopped")}
+            result.left = tuple(item.name for item in todo if item.name not in ran)
+        return result
+
+    def _one(self, item: PlannedStep, number: int, count: int, result: RunResult) -> bool:
+        """Run one step; return whether the run goes on."""
+        step = item.forecast.step
+        command = self._loads.get(str(step.settings.get("load", "")), ())
+        answer = self.person.before(item, number, count, command)
+        if answer == "end":
+            result.ended = "ended by the person"
+            return False
+        self.station.event("step_intent", step=step.name, settings=dict(step.settings), answer=answer)
+        if answer == "skip":
+            result.steps.append(StepRun(step.name, "skipped", "skipped by the person", 0.0))
+            return True
+        if self._set_up is not None:
+            self._set_up(step)
+        self.station.event("set_by_hand", step=step.name, confirmed=True)
+        if self._wait(item, number, count, "idle", max(item.cool_down, IDLE)) == "stop":
+            result.ended = "stopped by the person before the load"
+            return False
+        run = self._load(item, number, count)
+        self.station.event("step_done", step=step.name, outcome=run.outcome, why=run.why, settled=run.settled)
+        result.steps.append(run)
+        self.person.tell(f"{step.name}: {run.outcome} - {run.why}")
+        if run.outcome == "stopped":
+            result.ended = run.why
+            return False
+        return self._after(item, number, count, run, result)
+
+    def _after(self, item: PlannedStep, number: int, count: int, run: StepRun, result: RunResult) -> bool:
+        if self._wait(item, number, count, "cool-down", IDLE) == "stop":
+            result.ended = "stopped by the person"
+            return False
+        until = self.now + 300.0
+        while run.outcome in ("tripped", "crashed") and self._is_silent() and self.now < until:
+            # The machine may take its time to come back; nobody is asked anything while it does.
+            if self._wait(item, number, count, "cool-down", 5.0) == "stop":
+                result.ended = "stopped by the person"
+                return False
+        return True
+
+    def _is_silent(self) -> bool:
+        must = [source.channel for part in self.bench.instruments for source in part.reading.values() if source.must_see]
+        return any(self.so_far.flag(channel) for channel in must)
+
+    def _wait(self, item: PlannedStep, number: int, count: int, phase: str, seconds: float) -> str:
+        began = self.now
+        while self.now - began < seconds - 1e-6:
+            self._took(self.station.advance(min(TICK, seconds - (self.now - began))))
+            self.person.show(self._frame(item, number, count, phase, began, seconds, {}, None))
+            if self.person.pressed() == "stop":
+                self.station.stop_load("stopped by the person", need=True)
+                return "stop"
+        return ""
+
+    def _load(self, item: PlannedStep, number: int, count: int) -> StepRun:
+        step = item.forecast.step
+        asked = [Bound(stop.channel, stop.threshold, stop.unit, stop.action, stop.why)
+                 for stop in item.forecast.stops if stop.unit != "s"]
+        bounds = nested_bounds(asked, self.bench, step.settings)
+        said = str(step.settings.get("load", step.name))
+        if not self.station.start_load(step, bounds):
+            self.person.switch(True, said)
+        began = self.now
+        self.station.event("step_on", step=step.name)
+        outcome, why, settled = self._hold(item, number, count, {bound.channel: bound for bound in bounds}, began)
+        self.station.stop_load(why, need=outcome == "stopped")
+        self.station.event("step_off", step=step.name)
+        seconds = self.now - began
+        if str(step.settings.get("load", "")) not in self._loads and self._set_up is None:
+            self.person.switch(False, said)
+        return StepRun(step.name, outcome, why, seconds, settled)
+
+    def _hold(self, item, number: int, count: int, bounds: Mapping[str, Bound], began: float) -> tuple[str, str, bool]:
+        """Hold the load until the step has shown what it can; return (outcome, why, settled)."""
+        step, window, judged = item.forecast.step, None, began
+        while True:
+            happened = self.station.advance(TICK)
+            power_before = self._power()
+            self._took(happened)
+            held = self.now - began
+            if happened.load_end is not None:
+                code = happened.load_end.code
+                dark = self._is_dark(power_before)
+                return ("tripped" if dark else "crashed",
+                        f"the load ended by itself after {held:.0f} s with exit code {code}"
+                        + (", and the machine went down" if dark else ""), False)
+            if happened.stopped is not None:
+                kind = "stop condition" if happened.stopped.action == "stop" else "hold condition"
+                return "ran", f"{kind}: {happened.stopped.reason}", False
+            if self.now - judged >= JUDGE and held >= SHORTEST:
+                judged = self.now
+                window = self._judge(step, began)
+                if window is not None and window.settled:
+                    return "ran", f"settled after {held:.0f} s", True
+                if window is not None and held >= item.dwell_to_decide and self._decided(window, bounds):
+                    return "ran", f"decided after {held:.0f} s: where it settles is known well enough", False
+            self.person.show(self._frame(item, number, count, "load", began, item.dwell, bounds, window))
+            key = self.person.pressed()
+            if key == "stop":
+                return "stopped", "stopped by the person", False
+            if key == "next":
+                return "ran", f"ended by the person after {held:.0f} s", False
+            if held >= LONGEST * item.dwell:
+                return "ran", f"held for {held:.0f} s, {LONGEST:g} times as long as planned, and not settled", False
+
+    def _took(self, happened: Happened) -> None:
+        for instrument, reading in happened.readings:
+            self.so_far.take(instrument, reading)
+        self._alarm = happened.alarm
+        for what, given in happened.events:
+            if what in ("clock_step", "pause", "disconnected", "connected", "disk", "program_ended", "driver_failed",
+                        "load_ended", "stopped", "instrument_error"):
+                text = given.get("text") or given.get("reason") or given.get("alarm") or f"exit code {given.get('code')}"
+                self._said = [*self._said[-3:], f"{self.now:.0f} s  {what.replace('_', ' ')}: {text}"]
+
+    def _power(self) -> float | None:
+        found = self._latest("input_power")[0]
+        return None if found is None else found.value
+
+    def _is_dark(self, before: float | None) -> bool:
+        for _ in range(3):
+            self._took(self.station.advance(TICK))
+        time, value, _ = self.so_far.series("input_power") if "input_power" in self.so_far.channels() else ([], [], "")
+        return bool(before and len(value) and float(value[-1]) < DARK * before)
+
+    def _judge(self, step: Step, began: float) -> Window | None:
+        from phasewright.logs import StepSpan, find_window
+
+        recording = self.so_far.recording(0.0)
+        if not recording.reference:
+            return None
+        end = min(float(trace.end_s[-1]) for trace in recording.traces.values() if len(trace.end_s))
+        return find_window(recording, StepSpan(step.name, began, end, "times"), step, self.bench, self.campaign)
+
+    def _decided(self, window: Window, bounds: Mapping[str, Bound]) -> bool:
+        """Whether every temperature that still moves is known to settle on one side of its bound."""
+        moving = [item for item in window.settling if not item.settled]
+        for item in moving:
+            if item.extrapolated is None or item.extrapolated_u is None:
+                return False
+            bound = bounds.get(item.channel.partition(".")[0])
+            if bound is not None and abs(bound.threshold - item.extrapolated) < 1.96 * item.extrapolated_u:
+                return False
+        return bool(moving)
+
+    def _latest(self, channel: str) -> tuple[Value | None, float]:
+        try:
+            return self.so_far.latest(channel, self.now)
+        except KeyError:
+            return None, math.inf
+
+    def _frame(self, item, number: int, count: int, phase: str, began: float, planned: float,
+               bounds: Mapping[str, Bound], window: Window | None) -> Frame:
+        lines = []
+        have = self.so_far.channels()
+        for channel in sorted(have, key=_place):
+            base, _, label = channel.partition(".")
+            value, age = self._latest(channel)
+            bound = bounds.get(base)
+            margin = None
+            if bound is not None and value is not None:
+                margin = bound.threshold - (value.high95 if value.high95 is not None else value.value)
+            title = CHANNELS[base].title + (f" {label}" if label else "")
+            lines.append(Line(channel, title, value, age, None if bound is None else bound.threshold, margin,
+                              self.so_far.flag(channel)))
+        remaining = to_settle = None
+        if window is not None and window.settling:
+            moving = [part for part in window.settling if not part.settled and math.isfinite(part.remaining)]
+            remaining = max((part.remaining for part in window.settling if math.isfinite(part.remaining)), default=None)
+            waits = [part.time_constant * math.log(part.remaining / part.bound) for part in moving
+                     if part.remaining > part.bound and math.isfinite(part.time_constant)]
+            to_settle = max(waits, default=None)
+        return Frame(item.name, number, count, phase, self.now - began, planned, tuple(lines), remaining,
+                     self.campaign.settle_bound, to_settle, tuple(self._said), self._alarm)
