@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
 
 from phasewright.bench import CHANNELS, Bench, Campaign, Step
@@ -19,6 +19,9 @@ TICK = 1.0
 """[s] The table is made anew so often."""
 JUDGE = 15.0
 """[s] Whether a step has settled is judged so often; common practice, no source."""
+IN_A_ROW, SURELY = 3, 0.7
+"""Judged so often in succession as settled, to so much of the bound, before a step ends: who looks again and again until it
+says yes is told yes too soon. Common practice, no source."""
 SHORTEST = 60.0
 """[s] No step is ended as settled before: figures need a window; common practice, no source."""
 LONGEST = 1.5
@@ -238,7 +241,7 @@ class Guide:
 
     def _hold(self, item, number: int, count: int, bounds: Mapping[str, Bound], began: float) -> tuple[str, str, bool]:
         """Hold the load until the step has shown what it can; return (outcome, why, settled)."""
-        step, window, judged = item.forecast.step, None, began
+        step, window, judged, row = item.forecast.step, None, began, 0
         while True:
             happened = self.station.advance(TICK)
             power_before = self._power()
@@ -256,7 +259,8 @@ class Guide:
             if self.now - judged >= JUDGE and held >= SHORTEST:
                 judged = self.now
                 window = self._judge(step, began)
-                if window is not None and window.settled:
+                row = row + 1 if window is not None and window.settled else 0
+                if row >= IN_A_ROW:
                     return "ran", f"settled after {held:.0f} s", True
                 if window is not None and held >= item.dwell_to_decide and self._decided(window, bounds):
                     return "ran", f"decided after {held:.0f} s: where it settles is known well enough", False
@@ -296,7 +300,8 @@ class Guide:
         if not recording.reference:
             return None
         end = min(float(trace.end_s[-1]) for trace in recording.traces.values() if len(trace.end_s))
-        return find_window(recording, StepSpan(step.name, began, end, "times"), step, self.bench, self.campaign)
+        campaign = replace(self.campaign, settle_bound=SURELY * self.campaign.settle_bound)
+        return find_window(recording, StepSpan(step.name, began, end, "times"), step, self.bench, campaign)
 
     def _decided(self, window: Window, bounds: Mapping[str, Bound]) -> bool:
         """Whether every temperature that still moves is known to settle on one side of its bound."""

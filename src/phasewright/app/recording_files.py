@@ -83,7 +83,8 @@ def bring_in(folder: Path, bench: Bench) -> tuple[tuple[RunStep, ...], tuple[str
             ChannelSource(channel, tuple(ColumnTerm(pair) for pair in products))
             for channel, products in channel_sources(written).items()
         )
-        add_log(folder, LogEntry(written.instrument, written.files, written.instrument, sources, ("time",), zone="UTC"))
+        add_log(folder, LogEntry(written.instrument, written.files, written.instrument, sources, ("time",), zone="UTC",
+                                 shared_clock="recorder"))
     write_steps(folder, done)
     return done, abandoned
 

@@ -249,6 +249,7 @@ def _log(keys: LogKeys, index: int, steps: tuple[Step, ...], report: Report) -> 
         time_columns=keys.time.columns or ((keys.time.column,) if keys.time.column else ()),
         time_format=keys.time.format,
         zone=keys.time.zone,
+        shared_clock=keys.time.shared_clock,
     )
 
 

@@ -160,6 +160,7 @@ def _edited(block: str, entry: LogEntry) -> str:
         "columns": columns if len(columns) > 1 else None,
         "format": entry.time_format or None,
         "zone": entry.zone or None,
+        "shared_clock": entry.shared_clock or None,
     }
     if any(item is not None for item in time.values()) and "time" not in log:
         log["time"] = tomlkit.table()

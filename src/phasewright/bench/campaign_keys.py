@@ -48,6 +48,9 @@ class TimeKeys(Keys):
         "%d.%m.%Y %H:%M:%S",
     )
     zone: str = text("time zone of the stamps: UTC, +02:00 or a zone name", "UTC")
+    shared_clock: str = text(
+        "name of the clock, where one and the same clock stamped several logs; such logs are not shifted", "recorder"
+    )
 
 
 class TermKeys(Keys):

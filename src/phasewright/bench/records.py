@@ -402,6 +402,8 @@ class LogEntry:
     time_format: str = ""
     """strptime-like or epoch_s | epoch_ms | epoch_us | epoch_ns | elapsed_s | elapsed_ms; '' = found by the reader."""
     zone: str = ""
+    shared_clock: str = ""
+    """Logs of the same word were stamped by one and the same clock; '' = each has its own."""
     encoding: str = ""
     delimiter: str = ""
     decimal: str = ""

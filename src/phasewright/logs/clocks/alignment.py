@@ -51,7 +51,9 @@ def align(
     # What is matched against has its stretches one after the other; what is placed keeps its own stamps, as its clock
     # maps say where each stretch goes.
     laid, pieces_of_reference, remarks = lay_out_reference(reference, intervals[reference])
-    logs = Logs(reference, {**intervals, reference: laid}, zero, absolute, files)
+    stamped = {entry.name: entry.shared_clock for entry in campaign.logs}
+    shared = frozenset(name for name in order[1:] if stamped.get(name) and stamped[name] == stamped.get(reference))
+    logs = Logs(reference, {**intervals, reference: laid}, zero, absolute, files, shared)
     pieces: dict[str, list[Piece]] = {reference: pieces_of_reference}
     faults: list[Fault] = []
     for number, name in enumerate(order[1:]):

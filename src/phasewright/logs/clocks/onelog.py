@@ -20,6 +20,9 @@ from phasewright.logs.records import ClockMap, Remark
 CLOCK_BOUND = 15 * 3600.0
 """Two calendar clocks are taken to differ by no more than this [s]: any time zone slip and an hour."""
 CALENDAR_U = 30.0
+SHARED_U = 0.01
+"""[s] Standard uncertainty of a reading's place among logs that one clock stamped: what a look takes; common practice, no
+source."""
 """Standard uncertainty of an offset that only calendar clocks vouch for [s]; common practice, no source."""
 _BETWEEN = 10.0
 
@@ -33,6 +36,8 @@ class Logs:
     zero: Mapping[str, int]
     absolute: Mapping[str, bool]
     files: Mapping[str, str]
+    shared: frozenset[str] = frozenset()
+    """Logs that the reference's own clock stamped."""
 
     def record(self) -> tuple[float, float]:
         """Return first and last moment of the reference log [s]."""
@@ -77,6 +82,8 @@ def place_log(
     logs: Logs, name: str, pieces: Mapping[str, Sequence[Piece]], wish: float | None
 ) -> tuple[list[Piece], list[Remark], list[Fault]]:
     """Return the pieces of one log with their clock maps, remarks, and faults when it cannot overlap the reference."""
+    if name in logs.shared and logs.absolute[name] and logs.absolute[logs.reference]:
+        return _of_one_clock(logs, name), [], []
     theirs = [(x, integrate(x)) for x in map(power_like, candidates(logs.intervals[logs.reference]))]
     ours = [power_like(x) for x in candidates(logs.intervals[name])]
     warm = candidates(logs.intervals[name], THERMAL_ORDER)
@@ -105,6 +112,22 @@ def place_log(
         if clock.status in ("ambiguous", "assumed"):
             remarks.append(Remark("note", f"log {name!r}, stretch {number + 1}: clock {clock.status}: {clock.note}"))
     return done, remarks, faults
+
+
+def _of_one_clock(logs: Logs, name: str) -> list[Piece]:
+    """Return the pieces of a log that the reference's own clock stamped: nothing is shifted."""
+    longest = max(logs.intervals[name], key=lambda x: len(x.segments))
+    offset = (logs.zero[name] - logs.zero[logs.reference]) * 1e-9
+    made = []
+    for segment, (a, b) in enumerate(longest.segments):
+        if b > a:
+            clock = ClockMap(
+                name, segment, logs.reference, "aligned", logs.zero[name], offset, SHARED_U, 0.0, 0.0,
+                note="stamped by the same clock as the reference log", first=float(longest.end[a]),
+                last=float(longest.end[b - 1]),
+            )
+            made.append(Piece(segment, clock))
+    return made
 
 
 def _calendar(logs: Logs, name: str, pieces: Mapping[str, Sequence[Piece]]) -> float | None:
