@@ -115,9 +115,10 @@ _STRICT = click.option("--strict", is_flag=True, help="Refuse a log that needs r
 @click.option("--no-page", is_flag=True, help="Do not open the guide in the browser.")
 @click.option("--seed", default=1, show_default=True, help="Seed of every simulated error.")
 @click.option("--again", is_flag=True, help="Replace an earlier demo in DIR.")
+@click.option("--live", is_flag=True, help="Record the campaign too: a plan through recorder and guide, in quick motion.")
 @_JSON
 @click.pass_context
-def demo(ctx: click.Context, folder: Path, no_page: bool, seed: int, again: bool, as_json: bool) -> None:
+def demo(ctx: click.Context, folder: Path, no_page: bool, seed: int, again: bool, live: bool, as_json: bool) -> None:
     """Make and analyze an invented campaign.
 
     Writes the campaign into DIR with the virtual bench, analyzes it, prints the answers and writes the guide.
@@ -125,7 +126,11 @@ def demo(ctx: click.Context, folder: Path, no_page: bool, seed: int, again: bool
     from phasewright.app import jobs
 
     with _job(ctx) as progress:
-        result = jobs.demo(folder, seed=seed, again=again, progress=progress)
+        if live:
+            told = None if as_json else click.echo
+            result = jobs.demo_live(folder, seed=seed, again=again, told=told, progress=progress)
+        else:
+            result = jobs.demo(folder, seed=seed, again=again, progress=progress)
     if as_json:
         click.echo(jobs.to_json_text(result.analysis), nl=False)
         return
@@ -423,12 +428,23 @@ def compare(ctx: click.Context, folders: tuple[Path, ...], same_instruments: boo
 @_JSON
 @click.pass_context
 def verify(ctx: click.Context, package: Path, as_json: bool) -> None:
-    """Prove a data package.
+    """Prove a data package, or a record.
 
-    Compares every fingerprint, analyzes the raw logs again and compares every number with those in the package.
+    Compares every fingerprint, analyzes the raw logs again and compares every number with those in the package. Of a
+    campaign that was recorded here, every record of the journal is read again and each loss is one line.
     """
     from phasewright.app import jobs
 
+    if (package / "journal").is_dir():
+        from phasewright.app.recording_text import verified_text
+
+        with _job(ctx):
+            record = jobs.verify_record(package)
+        if as_json:
+            _print_json(record.as_dict())
+        else:
+            click.echo(verified_text(record))
+        ctx.exit(record.exit_code)
     with _job(ctx) as progress:
         found = jobs.verify(package, progress=progress)
     if as_json:

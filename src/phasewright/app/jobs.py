@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from phasewright.app.bring import ReadResult
+    from phasewright.app.recording_files import Verified
     from phasewright.app.reproduce import Reproduced
     from phasewright.bench import Bench, Campaign, Checked
     from phasewright.findings import Analysis, CampaignComparison
@@ -36,9 +37,9 @@ Nothing here was measured. The command `phasewright demo --again` may replace th
 Progress = Callable[[float, str], None]
 """Called as progress(fraction 0..1, what is being done)."""
 
-__all__ = ["DemoResult", "NewResult", "analyze", "check", "compare", "demo", "losses", "new", "predict",
+__all__ = ["DemoResult", "NewResult", "analyze", "check", "compare", "demo", "demo_live", "losses", "new", "predict",
            "package",
-           "preflight", "read", "report", "verify", "wants"]
+           "preflight", "read", "report", "verify", "verify_record", "wants"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,6 +358,37 @@ def demo(
     return DemoResult(folder, result, guide)
 
 
+def demo_live(
+    folder: str | Path, *, seed: int = 1, again: bool = False, told: Callable[[str], None] | None = None,
+    progress: Progress | None = None,
+) -> DemoResult:
+    """Run a whole plan through recorder, analysis and guide on the virtual bench, behind the transports of a real one.
+
+    `told` is called with a sentence for each step that was run; the other arguments are those of `demo`.
+    """
+    from phasewright.app.recording_dry import dry_run
+
+    folder = Path(folder)
+    progress = progress or _quiet
+    _clear_for_demo(folder, again)
+    folder.mkdir(parents=True, exist_ok=True)
+    write_atomically(folder / DEMO_MARK, _DEMO_NOTE)
+    dry_run(folder, seed=seed, told=told or (lambda text: None), progress=_part(progress, 0.0, 0.8))
+    result = analyze(folder, progress=_part(progress, 0.8, 0.9))
+    guide = report(folder, analysis=result, progress=_part(progress, 0.9, 1.0))
+    return DemoResult(folder, result, guide)
+
+
+def verify_record(folder: str | Path) -> Verified:
+    """Read every record of a campaign's journal again, and compare its logs with what was read from them.
+
+    Raises NotReady where there is neither a journal nor a log.
+    """
+    from phasewright.app.recording_files import verify_folder
+
+    return verify_folder(Path(folder))
+
+
 def to_json_text(analysis: Analysis) -> str:
     """Return the analysis as the JSON text that ``analyze --json`` prints."""
     from phasewright.findings import to_json
@@ -460,7 +492,7 @@ def _clear_for_demo(folder: Path, again: bool) -> None:
     if not (again and made_by_demo):
         mend = "give another folder" + (", or --again to make the demo anew there" if made_by_demo else "")
         raise BenchFault(Fault(str(folder), "the folder exists and is not empty", mend))
-    for name in ("logs", "derived", "guide"):
+    for name in ("logs", "derived", "guide", "journal", "simulated-sysfs"):
         shutil.rmtree(folder / name, ignore_errors=True)
     for name in ("bench.toml", "campaign.toml", DEMO_MARK):
         (folder / name).unlink(missing_ok=True)

@@ -180,6 +180,11 @@ class Verified:
         """0 complete, 3 usable with the losses stated, 4 not usable."""
         return 4 if not self.usable else 3 if self.losses else 0
 
+    def as_dict(self) -> dict[str, object]:
+        """Return it as JSON-safe values."""
+        return {"records": self.records, "sessions": self.sessions, "segments": self.segments,
+                "losses": list(self.losses), "notes": list(self.notes), "usable": self.usable}
+
 
 def verify_folder(folder: Path) -> Verified:
     """Read every record of the journal and compare the logs with what was read from them. Raises NotReady for neither."""

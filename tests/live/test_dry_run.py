@@ -1,0 +1,128 @@
+"""A plan through every stand-in transport, the recorder, the journal and the analysis, against the bench's own truth."""
+
+import json
+from dataclasses import replace
+from datetime import datetime
+
+import pytest
+from click.testing import CliRunner
+
+from phasewright.app import jobs
+from phasewright.app.cli import main
+from phasewright.app.recording_dry import dry_run, short_scenario
+from phasewright.app.recording_files import set_aside, steps_of, verify_folder
+from phasewright.live import read_journal
+from phasewright.live.encoding.pmbus_words import TELEMETRY
+from phasewright.live.instruments.scpi import is_allowed
+
+KNOWN = {"meter/input_power": 0.006, "package/package_power": -0.02, "regulator/rail_current": 0.03}
+"""Gain errors that the bench file declares as factors."""
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("dry") / "campaign"
+    made = short_scenario(("10 phases, 300 W", "5 phases, 300 W"))
+    errors = {name: 0.0 for name in made.error_names if name.partition("/")[0] not in ("board", "parts")}
+    told = []
+    result = dry_run(folder, seed=2, scenario=replace(made, errors=errors), known=KNOWN, told=told.append)
+    return folder, result, told
+
+
+@pytest.fixture(scope="module")
+def analysis(run):
+    return jobs.analyze(run[0])
+
+
+def test_every_step_of_the_plan_was_run_and_told(run):
+    folder, result, told = run
+    assert result.run.left == () and result.run.ended == ""
+    assert [item.name for item in result.run.steps] == ["10 phases, 300 W", "5 phases, 300 W", "10 phases, 300 W, again"]
+    assert all(item.outcome == "ran" and ("settled" in item.why or "decided" in item.why or "held" in item.why)
+               for item in result.run.steps)
+    assert len(told) == 3
+
+
+def test_efficiency_and_loss_are_the_truth_after_known_errors_are_declared(run, analysis):
+    """L5: efficiency within 0.1 point and loss within 1 % of the bench's truth."""
+    signals = run[1].bench.bench.signals()
+    origin = datetime.fromisoformat(analysis.recording.origin).timestamp() - run[1].bench.scenario.lab_zero
+    assert len(analysis.steps) == 3
+    for step in analysis.steps:
+        first, last = step.window.start_s + origin, step.window.end_s + origin
+        true_in = float(signals.get("input_power").mean(first, last))
+        true_out = float(signals.get("package_power").mean(first, last))
+        assert step.quantities["delivery_efficiency"].value == pytest.approx(true_out / true_in, abs=0.001)
+        assert step.quantities["loss"].value == pytest.approx(true_in - true_out, rel=0.01)
+        current = float(signals.get("rail_current").mean(first, last))
+        assert step.quantities["rail_current"].value == pytest.approx(current, rel=0.005)
+
+
+def test_every_transport_brought_its_channel_on_one_clock(analysis):
+    assert set(analysis.recording.traces) >= {
+        "input_power", "rail_current", "rail_voltage", "regulator_temperature", "protection_active", "package_power",
+        "processor_temperature", "coolant_temperature", "ambient_temperature"}
+    assert {clock.status for clock in analysis.recording.clocks} == {"reference", "aligned"}
+    assert all(clock.offset == 0.0 for clock in analysis.recording.clocks)
+
+
+def test_nothing_was_written_outside_the_allowed_reads(run):
+    """S1, S7: the byte log of the stand-ins."""
+    bench = run[1].bench
+    assert bench.server.received and all(is_allowed(line) for line in bench.server.received)
+    assert set(bench.server.received) == {"*IDN?", "SYST:ERR?", "READ:ALL?"}
+    assert bench.device.written == ()
+    assert {command for _, _, command, _ in bench.device.log} <= set(TELEMETRY.values()) | {0x20}
+
+
+def test_the_record_is_whole_and_holds_all_that_was_done(run, tmp_path):
+    folder = run[0]
+    found = verify_folder(folder)
+    assert found.exit_code == 0 and found.losses == () and found.records > 10_000
+    told = read_journal(folder / "journal")
+    names = [item.name for item in told.events]
+    for name in ("instrument", "step_intent", "set_by_hand", "load_on", "step_on", "step_off", "load_off", "step_done", "pace"):
+        assert name in names
+    done, abandoned = steps_of(told)
+    assert len(done) == 3 and abandoned == ()
+    printed = CliRunner().invoke(main, ["verify", str(folder)])
+    assert printed.exit_code == 0 and printed.output.endswith("complete: nothing is lost\n")
+
+
+def test_verify_finds_a_changed_log_and_a_hurt_journal(run, tmp_path):
+    import shutil
+
+    folder = tmp_path / "copy"
+    shutil.copytree(run[0], folder)
+    log = folder / "logs" / "live" / "package-1.csv"
+    log.write_bytes(log.read_bytes().replace(b"1", b"2", 1))
+    assert verify_folder(folder).losses[0].startswith("logs/live/package-1.csv is not what the journal says")
+    segment = next((folder / "journal").glob("0*.txt"))
+    hurt = bytearray(segment.read_bytes())
+    hurt[len(hurt) // 2] ^= 4
+    segment.write_bytes(bytes(hurt))
+    printed = CliRunner().invoke(main, ["verify", str(folder), "--json"])
+    assert printed.exit_code == 3
+    said = json.loads(printed.output)
+    assert any("checksum does not agree" in text for text in said["losses"]) and said["usable"]
+    segment.write_bytes(b"")
+    assert CliRunner().invoke(main, ["verify", str(folder)]).exit_code == 4
+
+
+def test_steps_that_were_not_run_wait_in_the_file_and_are_found_again(run, tmp_path):
+    import shutil
+
+    from phasewright.app.recording_files import write_steps
+    from phasewright.bench import check_folder
+
+    folder = tmp_path / "copy"
+    shutil.copytree(run[0], folder)
+    done, _ = steps_of(read_journal(folder / "journal"))
+    write_steps(folder, done[:1])
+    checked = check_folder(folder)
+    assert checked.faults == () and [step.name for step in checked.campaign.steps] == [done[0].name]
+    waiting = set_aside(folder)
+    assert [step.name for step in waiting] == [item.name for item in done[1:]]
+    assert waiting[0].settings["phase_count"] == 5 and waiting[0].settings["package_power"] == 300.0
+    write_steps(folder, done)
+    assert set_aside(folder) == () and len(check_folder(folder).campaign.steps) == 3
