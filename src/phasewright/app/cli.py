@@ -363,6 +363,34 @@ def preflight(ctx: click.Context, folder: Path, phases: str, loads: tuple[str, .
 
 @main.command()
 @_FOLDER
+@click.option("--unmeasured", is_flag=True, help="Foresee from part data alone.")
+@_JSON
+@click.pass_context
+def record(ctx: click.Context, folder: Path, unmeasured: bool, as_json: bool) -> None:
+    """Run the plan at the bench.
+
+    Takes you through the steps of DIR that were not run yet: says what to set by hand and what is foreseen, starts and
+    ends the load, records every instrument that bench.toml says how to read, watches the limits, and ends a step once it
+    has settled. s stops at any time. What was recorded is brought in as logs and steps, ready to be analyzed.
+    """
+    from phasewright.app import jobs
+    from phasewright.app.recording_terminal import TerminalPerson
+    from phasewright.app.recording_text import recorded_text
+
+    person = TerminalPerson(sys.stderr if as_json else None)
+    person.tell(f"{CAUTION}\nHave a cut-off of your own within reach, and stay with the bench.")
+    with _job(ctx) as progress, person.at_the_keys():
+        done = jobs.record(folder, person, may_start=person.may_start, measured=not unmeasured, progress=progress)
+    if as_json:
+        _print_json({"done": list(done.done), "left": list(done.run.left), "abandoned": list(done.abandoned),
+                     "ended": done.run.ended, "complete": done.complete, "lost": done.lost})
+    else:
+        click.echo(recorded_text(done, folder))
+    ctx.exit(DONE if done.complete and not done.run.left else WITH_LOSSES)
+
+
+@main.command()
+@_FOLDER
 @click.option("--open", "open_page", is_flag=True, help="Open the guide in the browser.")
 @click.option("--package", "packed", is_flag=True, help="Also write one zip file from which others can check it all.")
 @_JSON

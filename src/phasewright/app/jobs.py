@@ -17,7 +17,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from phasewright.app.bring import ReadResult
+    from phasewright.app.recording import Person
     from phasewright.app.recording_files import Verified
+    from phasewright.app.recording_run import Recorded
     from phasewright.app.reproduce import Reproduced
     from phasewright.bench import Bench, Campaign, Checked
     from phasewright.findings import Analysis, CampaignComparison
@@ -39,7 +41,7 @@ Progress = Callable[[float, str], None]
 
 __all__ = ["DemoResult", "NewResult", "analyze", "check", "compare", "demo", "demo_live", "losses", "new", "predict",
            "package",
-           "preflight", "read", "report", "verify", "verify_record", "wants"]
+           "preflight", "read", "record", "report", "verify", "verify_record", "wants"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -377,6 +379,34 @@ def demo_live(
     result = analyze(folder, progress=_part(progress, 0.8, 0.9))
     guide = report(folder, analysis=result, progress=_part(progress, 0.9, 1.0))
     return DemoResult(folder, result, guide)
+
+
+def record(
+    folder: str | Path, person: Person, *, may_start: Callable[[tuple[tuple[str, ...], ...]], bool], measured: bool = True,
+    progress: Progress | None = None,
+) -> Recorded:
+    """Take `person` through what is left of the campaign's plan at the bench, recording all of it.
+
+    Parameters
+    ----------
+    person
+        Is told what to set by hand, shown every moment, and asked before each step.
+    may_start
+        Asked once, with every program that the bench file starts (loads, loggers, what is done in need).
+    measured
+        False: foresee from part data alone, even when steps have been run.
+
+    Raises
+    ------
+    BenchFault, NotReady
+        Before anything is started; an instrument that is merely away is no fault.
+    """
+    from phasewright.app.recording_run import record as run
+
+    def known(bench: Bench, campaign: Campaign) -> Fitted:
+        return _known(Path(folder), bench, campaign, measured, progress or _quiet)
+
+    return run(Path(folder), person, known=known, may_start=may_start)
 
 
 def verify_record(folder: str | Path) -> Verified:

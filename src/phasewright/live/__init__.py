@@ -7,6 +7,7 @@ May touch: wire, clock; writes campaign folders.
 Asks: does it touch, or stand in for, an instrument?
 """
 
+from phasewright.live.at_work import ProcessStation, RecorderGone
 from phasewright.live.clock import MachineClock, MovedClock
 from phasewright.live.guard import Bound, Guard, Stopped, nested_bounds, stale_after
 from phasewright.live.instruments.driver import Surroundings
@@ -34,6 +35,7 @@ from phasewright.live.virtual.truth import Truth
 
 __all__ = [
     "Bound", "Chronicle", "DirectStation", "DryRun", "Follower", "Guard", "Happened", "MachineClock", "MovedClock",
+    "ProcessStation", "RecorderGone",
     "Scenario", "SoFar", "Station", "Stopped", "Surroundings", "Told", "Truth", "big_campaign", "changed_logs",
     "channel_sources", "demo_scenario", "drivers_of", "kinds", "live_scenario", "make_campaign", "nested_bounds",
     "random_scenario", "read_journal", "stale_after", "stamp_text", "write_logs",

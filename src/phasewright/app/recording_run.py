@@ -1,0 +1,72 @@
+"""`phasewright record`: the plan of a campaign, a recorder in its own process, and a person at the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from phasewright.app.foresee import campaign_of, look_over
+from phasewright.app.recording import Guide, Person, RunResult
+from phasewright.app.recording_files import JOURNAL, bring_in, set_aside
+from phasewright.bench import Bench, Campaign, Fault, NotReady, Step
+from phasewright.live import ProcessStation, RecorderGone
+from phasewright.model import Fitted
+from phasewright.plan import Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """What a run left behind."""
+
+    run: RunResult
+    complete: bool
+    """Whether all of the record is on the disk."""
+    done: tuple[str, ...]
+    """Every step that is done by now, earlier sessions' too."""
+    abandoned: tuple[str, ...]
+    lost: str = ""
+    """What became of the recorder, '' = it ended as it should."""
+
+
+def to_run(folder: Path) -> tuple[Bench, Campaign, tuple[Step, ...]]:
+    """Return the bench, the campaign and the steps that are still to be run; a record cut short is brought in first.
+
+    Raises NotReady when there are none.
+    """
+    bench, campaign = campaign_of(folder)
+    if (folder / JOURNAL).is_dir():
+        bring_in(folder, bench)
+        bench, campaign = campaign_of(folder)
+    steps = tuple(step for step in campaign.steps if not step.start) if not campaign.logs else set_aside(folder)
+    if not steps:
+        mend = f"add [[step]] blocks, or take them from a plan: phasewright preflight {folder} --phases 8,6,4 --steps"
+        raise NotReady(Fault(campaign.file or "campaign.toml", "no step is left to be run", mend))
+    return bench, campaign, steps
+
+
+def record(folder: Path, person: Person, *, known: Callable[[Bench, Campaign], Fitted | None],
+           may_start: Callable[[tuple[tuple[str, ...], ...]], bool]) -> Recorded:
+    """Run what is left of the plan in `folder`, and bring the record in as logs and steps.
+
+    `known` gives the model to foresee with; `may_start` is asked once, with every program that the bench file starts.
+    """
+    bench, campaign, steps = to_run(folder)
+    plan: Plan = look_over(bench, steps, known(bench, campaign))
+    programs = tuple(item.command for item in bench.loads)
+    programs += tuple(item.connection.command for item in bench.instruments if item.connection and item.connection.command)
+    programs += (bench.stop.command,) if bench.stop.command else ()
+    if programs and not may_start(programs):
+        raise NotReady(Fault("bench.toml", "its programs may not be started", "take them out of bench.toml"))
+    station = ProcessStation(folder, loads={item.name: item.command for item in bench.loads})
+    guide = Guide(bench, campaign, station, person)
+    result, lost = RunResult(left=tuple(item.name for item in plan.steps if item.runnable)), ""
+    try:
+        result = guide.run(plan)
+    except RecorderGone as error:
+        lost = str(error)
+        person.tell(f"{lost}. What was recorded is kept: run the command again to go on.")
+    finally:
+        complete = station.close()
+        done, abandoned = bring_in(folder, bench)
+    return Recorded(result, complete and not lost, tuple(item.name for item in done), abandoned, lost)
