@@ -10,6 +10,7 @@ Asks: is it a limit, a part, or a setting?
 from phasewright.bench.add import add_instrument, add_log
 from phasewright.bench.channels import CHANNELS, Channel, base_channel
 from phasewright.bench.check import check_folder
+from phasewright.bench.example import example_line
 from phasewright.bench.faults import BenchFault, Fault, LogFault, NotReady, PhasewrightError, escape
 from phasewright.bench.limits import limits_of
 from phasewright.bench.read import read_bench, read_campaign
@@ -83,6 +84,7 @@ __all__ = [
     "base_channel",
     "check_folder",
     "escape",
+    "example_line",
     "json_schema",
     "lay_down",
     "limits_of",

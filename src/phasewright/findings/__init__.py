@@ -2,7 +2,7 @@
 
 Takes: Recording, StepSpan, Window, Bench, Campaign.
 Gives: StepFinding, Comparison, Check, Answer, Analysis; the analysis as JSON data or a data frame.
-May import: logs, physics, bench, quantity.
+May import: limits, logs, physics, bench, quantity.
 May touch: nothing.
 Asks: is it a figure with an uncertainty, or what follows from one?
 """
@@ -11,18 +11,17 @@ from phasewright.findings.analysis import analyze
 from phasewright.findings.campaigns import CampaignComparison, Contrast, SettingContrast, compare_campaigns
 from phasewright.findings.exchange import analysis_schema, to_json
 from phasewright.findings.frames import to_frame
-from phasewright.findings.margins import margins_of
+from phasewright.findings.margins import state_of
 from phasewright.findings.records import (
     VERDICTS,
     Analysis,
     Answer,
     Check,
     Comparison,
-    Margin,
-    NotComputable,
     StepFinding,
 )
 from phasewright.findings.trustworthiness import unstated_accuracy
+from phasewright.limits import Margin, NotComputable
 
 __all__ = [
     "VERDICTS",
@@ -39,7 +38,7 @@ __all__ = [
     "analysis_schema",
     "analyze",
     "compare_campaigns",
-    "margins_of",
+    "state_of",
     "to_frame",
     "to_json",
     "unstated_accuracy",

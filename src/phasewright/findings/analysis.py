@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 
-from phasewright.bench import Bench, Campaign, Step, limits_of
+from phasewright.bench import Bench, Campaign, Step
 from phasewright.findings.answers import answer_questions
 from phasewright.findings.checks import check_readings
 from phasewright.findings.comparisons import compare_steps
@@ -15,11 +15,12 @@ from phasewright.findings.derivations import derive_figures
 from phasewright.findings.figures import Source, lead_channel, measure_step, sources_of
 from phasewright.findings.holding import Case, unexplained_shortfall
 from phasewright.findings.incidents import Incident, find_incident, machine_stamps
-from phasewright.findings.margins import find_margins
+from phasewright.findings.margins import judge_limits
 from phasewright.findings.notes import gather_notes
-from phasewright.findings.records import Analysis, NotComputable, StepFinding
+from phasewright.findings.records import Analysis, StepFinding
 from phasewright.findings.verdicts import judge_step
 from phasewright.findings.wanders import wanders_of
+from phasewright.limits import NotComputable
 from phasewright.logs import Recording, StepSpan, Window
 from phasewright.quantity import Wander
 
@@ -110,8 +111,10 @@ def _find_step(
     """Return the finding of one step and what is to be noted about it."""
     sheet = measure_step(bench, sources, lost, span, step, window, wander)
     derive_figures(sheet, bench, step, window)
-    margins, unjudged = find_margins(sheet, limits_of(bench, step.settings), window)
-    case = Case(bench, step, span, window, sheet, margins, sources, incident)
+    tripped = incident is not None and incident.tripped or step.outcome in ("tripped", "crashed")
+    judged = judge_limits(bench, step, span, window, sheet, ran=not tripped)
+    deciding = tuple(margin for margin in judged.margins if margin.role == "decides")
+    case = Case(bench, step, span, window, sheet, deciding, sources, incident)
     verdict = judge_step(case)
     notes = list(sheet.notes)
     if incident is not None and not incident.tripped:
@@ -125,11 +128,12 @@ def _find_step(
         window,
         MappingProxyType(sheet.quantities),
         MappingProxyType(sheet.peak_averaging),
-        margins,
+        judged.margins,
         verdict.word,
         verdict.reasons,
-        (*sheet.missing.values(), *unjudged),
+        (*sheet.missing.values(), *judged.missing),
         MappingProxyType(sheet.basis),
+        judged.readings,
     )
     return finding, notes
 

@@ -6,10 +6,9 @@ import math
 from collections.abc import Sequence
 
 from phasewright.bench import Campaign
-from phasewright.findings.margins import holds_zero, relative
-from phasewright.findings.records import Answer, Check, Comparison, Margin, StepFinding
+from phasewright.findings.records import Answer, Check, Comparison, StepFinding
 from phasewright.findings.trustworthiness import answer_trust
-from phasewright.findings.verdicts import margin_text, remaining_text
+from phasewright.findings.verdicts import remaining_text
 from phasewright.findings.wording import (
     Numbers,
     fate_of,
@@ -23,6 +22,7 @@ from phasewright.findings.wording import (
     said,
     series_text,
 )
+from phasewright.limits import Margin, holds_zero, margin_text, relative
 from phasewright.logs import Recording
 
 __all__ = ["QUESTIONS", "answer_questions"]

@@ -10,9 +10,9 @@ import numpy as np
 
 from phasewright.bench import Bench
 from phasewright.findings.figures import Source
-from phasewright.findings.margins import holds_zero
 from phasewright.findings.records import Check, StepFinding
 from phasewright.findings.thermal_check import check_thermal
+from phasewright.limits import holds_zero
 from phasewright.quantity import Value, convert, coverage_factor, propagate, to_text, value_from_parts
 
 __all__ = ["check_readings"]

@@ -156,10 +156,16 @@ def _step(finding: StepFinding) -> dict[str, Any]:
                 "margin": _value(margin.margin),
                 "in_u": _number(margin.in_u),
                 "probability": _number(margin.probability),
+                "floor": bool(margin.limit.floor),
+                "role": margin.role,
             }
             for margin in finding.margins
         ],
         "missing": [{"name": item.name, "why": item.why, "mend": item.mend} for item in finding.missing],
+        "readings": [
+            {"name": item.name, "figure": _value(item.figure), "sentence": item.sentence, "source": item.source}
+            for item in finding.readings
+        ],
     }
 
 

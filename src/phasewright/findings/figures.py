@@ -21,9 +21,9 @@ from phasewright.findings.means import (
     same_stamps,
 )
 from phasewright.findings.readings import Readings, take_readings
-from phasewright.findings.records import NotComputable
 from phasewright.findings.sheet import Sheet, channel_mend
 from phasewright.findings.trust import PACKAGE_OFFSET_U, Trust, observed_resolution, resolution_u, trust_of
+from phasewright.limits import NotComputable
 from phasewright.logs import AlignedTrace, Recording, StepSpan, Window
 from phasewright.quantity import Part, Value, Wander, value_from_parts
 

@@ -10,10 +10,9 @@ import numpy as np
 from phasewright.bench import Bench, Step
 from phasewright.findings.figures import Source, readings_of_step
 from phasewright.findings.incidents import Incident
-from phasewright.findings.margins import relative
 from phasewright.findings.readings import Readings, take_readings
-from phasewright.findings.records import Margin
 from phasewright.findings.sheet import Sheet
+from phasewright.limits import Margin, relative
 from phasewright.logs import StepSpan, Window
 from phasewright.quantity import to_text
 

@@ -4,18 +4,11 @@ from __future__ import annotations
 
 from phasewright.findings.means import Figure
 from phasewright.findings.sheet import Sheet
+from phasewright.limits import HOTTEST
 from phasewright.quantity import propagate
 
-__all__ = ["HOTTEST", "combine_labels"]
+__all__ = ["combine_labels"]
 
-HOTTEST = (
-    "regulator_temperature",
-    "inductor_temperature",
-    "board_temperature",
-    "connector_temperature",
-    "processor_temperature",
-)
-"""Of several sensors the hottest speaks for the part."""
 AVERAGED = ("coolant_temperature", "ambient_temperature")
 """Several sensors of a reference are averaged."""
 

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from phasewright.bench import Bench, Campaign, Limit, Step
+from phasewright.bench import Bench, Campaign, Step
 from phasewright.findings.notebook import analysis_html, comparison_html, step_html
+from phasewright.limits import Margin, NotComputable, Reading
 from phasewright.logs import Recording, StepSpan, Window
 from phasewright.quantity import Value
 
@@ -17,29 +18,6 @@ def _empty() -> Mapping:
 
 
 VERDICTS = ("sustained", "marginal", "clamped", "tripped", "unsettled", "unknown")
-
-
-@dataclass(frozen=True, slots=True)
-class Margin:
-    """Distance from a figure to a limit. `margin` = limit - figure, in the limit's unit."""
-
-    limit: Limit
-    figure: Value
-    margin: Value
-    in_u: float | None
-    """Margin in standard uncertainties; None where the uncertainty is unknown."""
-    probability: float | None
-    """Probability that the limit is not exceeded."""
-    note: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class NotComputable:
-    """A figure that the bench or the logs do not allow, and the line to add."""
-
-    name: str
-    why: str
-    mend: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,12 +33,14 @@ class StepFinding:
     peak_averaging: Mapping[str, float]
     """Averaging time over which each peak is stated [s]."""
     margins: tuple[Margin, ...]
-    """Sorted: the one that gives first comes first."""
+    """To every limit, those that only advise included; the one that gives first comes first."""
     verdict: str
     reasons: tuple[str, ...]
     missing: tuple[NotComputable, ...] = ()
     basis: Mapping[str, str] = field(default_factory=_empty)
     """By the name of the quantity: what it was made from, in words (boundary, reference, averaging)."""
+    readings: tuple[Reading, ...] = ()
+    """What physics says of the step where nothing is a ceiling."""
 
     def _repr_html_(self) -> str:
         return step_html(self)

@@ -8,7 +8,7 @@ from typing import Any
 
 from phasewright.bench import CHANNELS
 from phasewright.findings.means import Figure
-from phasewright.findings.records import NotComputable
+from phasewright.limits import NotComputable
 from phasewright.quantity import Value, propagate
 
 __all__ = ["Sheet", "channel_mend"]

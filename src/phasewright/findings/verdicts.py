@@ -7,14 +7,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from phasewright.findings.holding import Case, load_reached, protection_share, signs_of_holding
-from phasewright.findings.margins import above_limit, includes_zero, settling_of
+from phasewright.findings.margins import settling_of
 from phasewright.findings.readings import take_readings
-from phasewright.findings.records import Margin
 from phasewright.findings.sheet import Sheet
+from phasewright.limits import above_limit, includes_zero, margin_text
 from phasewright.logs import Settling
 from phasewright.quantity import to_text
 
-__all__ = ["Verdict", "judge_step", "margin_text", "remaining_text"]
+__all__ = ["Verdict", "judge_step", "remaining_text"]
 
 POWER = ("input_power", "package_power", "rail_power")
 
@@ -39,29 +39,10 @@ def judge_step(case: Case) -> Verdict:
 # ---- words --------------------------------------------------------------------------------------------------------
 
 
-def margin_text(margin: Margin) -> str:
-    """Return e.g. ``stage current of 41.2 ± 0.8 A is 18.8 ± 0.8 A below the power stage rating``."""
-    figure = margin.limit.applies_to.replace("_", " ")
-    if margin.note.startswith("peak"):
-        figure = f"peak {figure}{margin.note.removeprefix('peak')}"
-    elif margin.note == "extrapolated":
-        figure = f"settled {figure} (extrapolated)"
-    text = f"{figure} of {to_text(margin.figure)}"
-    if includes_zero(margin):
-        ceiling = f"{margin.limit.value:g} {_unit(margin.limit.unit)}"
-        return f"{text} against the {margin.limit.name} at {ceiling} leaves a margin of {to_text(margin.margin)}"
-    side = "below" if margin.margin.value >= 0.0 else "above"
-    return f"{text} is {to_text(margin.margin).removeprefix('-')} {side} the {margin.limit.name}"
-
-
 def remaining_text(settling: Iterable[Settling]) -> str:
     """Return the greatest bound on what remains, e.g. ``1.3 K``."""
     remaining = max((item.remaining for item in settling), default=math.inf)
     return f"{remaining:.2g} K" if math.isfinite(remaining) else "an unknown amount"
-
-
-def _unit(symbol: str) -> str:
-    return {"degC": "°C", "1": ""}.get(symbol, symbol)
 
 
 def _heat_notes(case: Case) -> list[str]:

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from phasewright.findings.comparisons import same_load
-from phasewright.findings.margins import above_limit
 from phasewright.findings.records import StepFinding
+from phasewright.limits import above_limit
 from phasewright.quantity import Value, to_text
 
 Numbers = dict[str, Value | float | str]
@@ -68,9 +68,14 @@ def phases_text(finding: StepFinding) -> str:
     return f"{count.value:.0f} phase{'' if round(count.value) == 1 else 's'}"
 
 
+def _beyond(finding: StepFinding) -> bool:
+    """Return True when a limit from which verdicts follow was exceeded."""
+    return any(above_limit(margin) for margin in finding.margins if margin.role == "decides")
+
+
 def fate_of(finding: StepFinding) -> str:
     """Return the key of `FATES` for what became of one step."""
-    if finding.verdict == "marginal" and any(above_limit(margin) for margin in finding.margins):
+    if finding.verdict == "marginal" and _beyond(finding):
         return "beyond"
     if (
         finding.verdict == "marginal"

@@ -9,12 +9,13 @@ from types import MappingProxyType
 import numpy as np
 
 from phasewright.bench import Fault, NotReady, limits_of
-from phasewright.findings import Margin, margins_of
+from phasewright.limits import Judged, Margin, State, margins_at
 from phasewright.model.judging import judge
 from phasewright.model.records import Fitted, Prediction, Setting
 from phasewright.model.spreading import Spread, spread_of
+from phasewright.quantity import Value
 
-__all__ = ["as_setting", "predict"]
+__all__ = ["as_setting", "every_margin", "predict", "state_of_prediction"]
 
 DRAWS = 4000
 SEED = 20
@@ -85,19 +86,21 @@ def predict(
         When what is known does not decide the temperature, unless `refuse` is false.
     """
     setting = as_setting(settings)
-    limits = limits_of(fitted.bench, _plain(setting))
+    plain = _plain(setting)
+    limits_of(fitted.bench, plain)
     spread = spread_of(fitted, setting)
     if refuse:
         _refuse_undecided(fitted, setting, spread)
     values = {name: spread.value(name) for name in spread.names}
     intervals = {name: spread.interval(name, level) for name in spread.names}
-    averaging = {name: math.nan for name in values if name.endswith("_peak")}
-    margins, unjudged = margins_of(values, limits, peak_averaging=averaging)
+    judged = margins_at(fitted.bench, _state(setting, values), advise=False)
+    margins = judged.margins
     generator = generator if generator is not None else np.random.default_rng(SEED)
     drawn = spread.draw(draws, generator)
     away = float(np.mean(drawn["loop_gain"] >= 1.0))
     probability = holding(margins, drawn)
     verdict, reasons = judge(margins, away, probability)
+    unjudged = (item for item in judged.missing if item.why.startswith("no "))  # stated, but no figure to hold to it
     notes = [*_notes(fitted, setting), *(f"{item.name} not judged: {item.why}" for item in unjudged)]
     return Prediction(setting, MappingProxyType(values), margins, verdict, probability, reasons, tuple(notes), level,
                       MappingProxyType(intervals))  # fmt: skip
@@ -105,6 +108,27 @@ def predict(
 
 def _plain(setting: Setting) -> dict[str, float | str]:
     return {"phase_count": setting.phase_count, **setting.protections}
+
+
+def _state(setting: Setting, values: Mapping[str, Value]) -> State:
+    averaging = {name: math.nan for name in values if name.endswith("_peak")}
+    settings = _plain(setting)
+    if setting.switching_frequency is not None:
+        settings["switching_frequency"] = setting.switching_frequency
+    return State(values, settings, "prediction", averaging)
+
+
+def state_of_prediction(prediction: Prediction) -> State:
+    """Return a prediction as the limits room takes it, to hold it against another bench."""
+    return _state(prediction.setting, prediction.quantities)
+
+
+def every_margin(fitted: Fitted, prediction: Prediction) -> Judged:
+    """Return a prediction held against every limit: those that decide its verdict and those that only advise.
+
+    `Prediction.margins` holds the former alone, because a search asks for hundreds of predictions.
+    """
+    return margins_at(fitted.bench, state_of_prediction(prediction))
 
 
 def holding(margins: tuple[Margin, ...], drawn: Mapping[str, np.ndarray]) -> float:

@@ -186,7 +186,7 @@ class Prediction:
     setting: Setting
     quantities: Mapping[str, Value]
     margins: tuple[Margin, ...]
-    """Sorted: the one that gives first comes first."""
+    """To every limit from which the verdict follows; the one that gives first comes first. All: every_margin."""
     verdict: str
     probability: float
     """That every limit would hold and nothing run away [1]."""
