@@ -15,6 +15,23 @@ from pathlib import Path
 from phasewright.bench import BenchFault, ChannelSource, ColumnTerm, Fault, LogEntry, LogFault, base_channel, escape
 from phasewright.logs import ReadReport, Remark, Suggestion, Table
 
+PREVIEW = 120
+"""Stretches in which a column is shown before it is mapped."""
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnLook:
+    """One numeric column of a log, as somebody who maps it wants to see it."""
+
+    name: str
+    unit: str
+    """As in the header, '' = none stated."""
+    first: tuple[float, ...]
+    """Its first values, NaN = missing."""
+    lows: tuple[float, ...]
+    """Smallest value in each of equal stretches of rows, NaN = none."""
+    highs: tuple[float, ...]
+
 
 @dataclass(frozen=True, slots=True)
 class ReadResult:
@@ -31,6 +48,8 @@ class ReadResult:
     """What campaign.toml now says; None when nothing was mapped."""
     doubts: tuple[Remark, ...] = ()
     """What a look at the values of the mapped columns found; analysis leaves such readings out or refuses the log."""
+    looks: tuple[ColumnLook, ...] = ()
+    """Every numeric column, for a person to choose from."""
 
     @property
     def lost(self) -> bool:
@@ -124,7 +143,7 @@ def bring_log(
     name: str,
     instrument: str,
     channel_map: Mapping[str, str] | None,
-    choose: Callable[[ReadResult], Mapping[str, str]] | None,
+    choose: Callable[[ReadResult], Mapping[str, str | ChannelSource]] | None,
     strict: bool,
     progress: Callable[[float, str], None],
     append: bool = False,
@@ -145,7 +164,8 @@ def bring_log(
                      progress=progress, file=inside or log.name)  # fmt: skip
     suggestions = tuple(suggest_channels(table))
     file = inside or f"logs/{log.name}"
-    result = ReadResult(file, name, instrument, not known, table.report, suggestions, None)
+    looks = _looks(table) if choose else ()
+    result = ReadResult(file, name, instrument, not known, table.report, suggestions, None, looks=looks)
     if append and kept:
         channel_map = {source.channel: source_text(source) for source in kept.channels}
     if channel_map is None:
@@ -223,7 +243,24 @@ def source_text(source: ChannelSource) -> str:
     return " + ".join(parts)
 
 
-def _channels(channel_map: Mapping[str, str], table: Table, file: str) -> tuple[ChannelSource, ...]:
+def _looks(table: Table) -> tuple[ColumnLook, ...]:
+    import numpy as np
+
+    found = []
+    for name, unit in zip(table.names, table.units, strict=True):
+        values = table.columns.get(name)
+        if values is None or not len(values):
+            continue
+        starts = np.unique(np.linspace(0, len(values), min(PREVIEW, len(values)), endpoint=False).astype(int))
+        lows, highs = np.fmin.reduceat(values, starts), np.fmax.reduceat(values, starts)
+        found.append(ColumnLook(name, unit, tuple(map(float, values[:3])), tuple(map(float, lows)),
+                                tuple(map(float, highs))))  # fmt: skip
+    return tuple(found)
+
+
+def _channels(
+    channel_map: Mapping[str, str | ChannelSource], table: Table, file: str
+) -> tuple[ChannelSource, ...]:
     """Return the channel sources that a map of texts asks for; every unknown channel and column is a fault."""
     from phasewright.bench import CHANNELS
 
@@ -233,6 +270,9 @@ def _channels(channel_map: Mapping[str, str], table: Table, file: str) -> tuple[
         if channel.partition(".")[0] not in CHANNELS:
             mend = f"use one of: {', '.join(CHANNELS)}"
             faults.append(Fault(file, f"channel {escape(channel)!r} is not known", mend))
+            continue
+        if isinstance(text, ChannelSource):
+            sources.append(text)
             continue
         terms = _terms(text, table)
         if terms is None:

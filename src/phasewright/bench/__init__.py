@@ -11,6 +11,7 @@ from phasewright.bench.add import add_instrument, add_log
 from phasewright.bench.channels import CHANNELS, Channel, base_channel
 from phasewright.bench.check import check_folder
 from phasewright.bench.example import example_line
+from phasewright.bench.edit import edited, file_faults, keep_text, new_text, without_block
 from phasewright.bench.faults import BenchFault, Fault, LogFault, NotReady, PhasewrightError, escape
 from phasewright.bench.limits import limits_of
 from phasewright.bench.read import read_bench, read_campaign
@@ -83,11 +84,16 @@ __all__ = [
     "add_log",
     "base_channel",
     "check_folder",
+    "edited",
     "escape",
     "example_line",
+    "file_faults",
     "json_schema",
+    "keep_text",
     "lay_down",
     "limits_of",
+    "new_text",
     "read_bench",
     "read_campaign",
+    "without_block",
 ]

@@ -15,10 +15,10 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from phasewright.app.web import answers, files, shelving
+from phasewright.app.web import answers, bringing, files, making, record, shelving
 from phasewright.app.web.desk import Desk
 from phasewright.app.web.guard import OPEN_PATH, Gate, Guard, Refused
-from phasewright.app.web.shelf import Shelf
+from phasewright.app.web.shelf import Place, Shelf
 from phasewright.app.web.view import assets, door
 from phasewright.app.web.work import Work, new_failure
 
@@ -35,15 +35,26 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
             place = desk.shelf.find(request.path_params["campaign"])
             if place is None:
                 raise HTTPException(404)
+            await _take_body(request)
             return await run_in_threadpool(show, desk, place, request)
 
         return handle
 
     def of_desk(show: Callable[..., Response]) -> Handler:
         async def handle(request: Request) -> Response:
+            await _take_body(request)
             return await run_in_threadpool(show, desk, request)
 
         return handle
+
+    async def upload(request: Request) -> Response:
+        place = desk.shelf.find(request.path_params["campaign"])
+        if place is None:
+            raise HTTPException(404)
+        return await bringing.upload(desk, place, request)
+
+    def logs_page(desk: Desk, place: Place, request: Request) -> Response:
+        return bringing.logs_page(desk, place, request, gate.upload_most)
 
     def session(request: Request) -> Response:
         answer = Response(status_code=204)
@@ -58,7 +69,22 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
         Route("/demo", of_desk(shelving.begin_demo), methods=["POST"]),
         Route("/job/{job}", of_desk(shelving.job_state)),
         Route("/job/{job}/cancel", of_desk(shelving.cancel_job), methods=["POST"]),
+        Route("/job/{job}/map", of_desk(bringing.map_state)),
+        Route("/job/{job}/map", of_desk(bringing.answer_map), methods=["POST"]),
+        Route("/new", of_desk(making.new_page)),
+        Route("/new", of_desk(making.make_campaign), methods=["POST"]),
         Route(campaign, of_campaign(answers.campaign_page)),
+        Route(campaign + "/bench", of_campaign(making.bench_page)),
+        Route(campaign + "/bench", of_campaign(making.save_bench), methods=["POST"]),
+        Route(campaign + "/text/{file}", of_campaign(making.save_text), methods=["POST"]),
+        Route(campaign + "/undo", of_campaign(making.take_back), methods=["POST"]),
+        Route(campaign + "/record", of_campaign(record.record_page)),
+        Route(campaign + "/found", of_campaign(making.save_record), methods=["POST"]),
+        Route(campaign + "/steps/{number:int}", of_campaign(making.save_step), methods=["POST"]),
+        Route(campaign + "/steps/{number:int}/remove", of_campaign(making.remove_step), methods=["POST"]),
+        Route(campaign + "/logs", of_campaign(logs_page)),
+        Route(campaign + "/logs", upload, methods=["PUT"]),
+        Route(campaign + "/read", of_campaign(bringing.read_again), methods=["POST"]),
         Route(campaign + "/study", of_campaign(answers.begin_study), methods=["POST"]),
         Route(campaign + "/tables/{name}.csv", of_campaign(files.table)),
         Route(campaign + "/figures/{name}.svg", of_campaign(files.figure)),
@@ -69,6 +95,12 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
         exception_handlers={HTTPException: _not_here, Refused: _refused, Exception: _failed},
     )
     return Guard(app, gate, door), desk
+
+
+async def _take_body(request: Request) -> None:
+    """Read what a change says; the guard has capped it."""
+    if request.method == "POST":
+        request.scope["phasewright.body"] = await request.body()
 
 
 def _static(request: Request) -> Response:
