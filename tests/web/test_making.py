@@ -259,7 +259,7 @@ def test_k09_what_people_and_logs_say_is_shown_and_never_run(empty, tmp_path, te
     for page in pages:
         assert "<script>alert" not in page and "<img src=x" not in page and "<svg onload" not in page
         assert "<a href=//x" not in page and "49" not in re.findall(r"<h1>(.*?)</h1>", page)
-        assert page is pages[-1] or "\u202e" not in page  # the form keeps what was typed, as it was typed
+        assert "\u202e" not in re.sub(r' value="[^"]*"', "", page)  # a field keeps what was typed, as it was typed
         found = Tags()
         found.feed(page)
         assert not found.bad
