@@ -13,11 +13,12 @@ import typing as _typing
 
 if _typing.TYPE_CHECKING:
     from phasewright.report.answering import model_answers
+    from phasewright.report.asked import pair_table, prediction_blocks, strip_figure
     from phasewright.report.cautions import NO_SAFETY_FUNCTION, cautions_of
     from phasewright.report.chapters import guide_document
     from phasewright.report.document import Caution, Document, Figure, Layout, Section, Slot, Table
     from phasewright.report.guide import GuideFiles, write_guide
-    from phasewright.report.html import figure_file, inline_figure, section_html, style_sheet
+    from phasewright.report.html import blocks_html, figure_file, inline_figure, section_html, style_sheet
     from phasewright.report.package import Package, write_package
     from phasewright.report.questions import bench_figure
     from phasewright.report.tables import csv_of
@@ -39,6 +40,7 @@ __all__ = [
     "Table",
     "answers_text",
     "bench_figure",
+    "blocks_html",
     "cautions_of",
     "comparison_text",
     "csv_of",
@@ -47,11 +49,14 @@ __all__ = [
     "inline_figure",
     "model_answers",
     "model_text",
+    "pair_table",
+    "prediction_blocks",
     "prediction_text",
     "predictions_table",
     "preflight_text",
     "results_table",
     "section_html",
+    "strip_figure",
     "style_sheet",
     "write_guide",
     "write_package",
@@ -72,6 +77,10 @@ _HOMES = {
     "write_package": "package",
     "GuideFiles": "guide",
     "bench_figure": "questions",
+    "blocks_html": "html",
+    "pair_table": "asked",
+    "prediction_blocks": "asked",
+    "strip_figure": "asked",
     "csv_of": "tables",
     "figure_file": "html",
     "inline_figure": "html",

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
 
 from jinja2 import Environment, PackageLoader
 from markupsafe import Markup
 
-from phasewright.report.document import Cell, Column, Document, Figure, Layout, Section, Table
+from phasewright.report.document import Block, Cell, Column, Document, Figure, Layout, Section, Table
 from phasewright.report.palette import INKS, SIGNS, VERDICT_INK, theme_css
 from phasewright.report.tables import cell_text, head_text, places_of
 
@@ -145,6 +145,23 @@ def section_html(
         .from_string('{% from "blocks.html.jinja" import question with context %}{{ question(section) }}')
         .render(section=section, banner=banner, drawings=_safe(drawings), links=links, pictures=pictures,
                 slots={name: Markup(text) for name, text in (slots or {}).items()})  # fmt: skip
+    )
+
+
+def blocks_html(
+    blocks: Sequence[Block],
+    drawings: Mapping[str, tuple[str, str]],
+    *,
+    banner: str = "",
+    links: Callable[[str], str] | None = None,
+) -> str:
+    """Return blocks as the guide shows them, without a section around them; for the arguments see `section_html`."""
+    return (
+        _environment()
+        .from_string(
+            '{% from "blocks.html.jinja" import plain with context %}{% for b in blocks %}{{ plain(b) }}{% endfor %}'
+        )
+        .render(blocks=blocks, banner=banner, drawings=_safe(drawings), links=links, pictures=None, slots={})
     )
 
 

@@ -9,6 +9,7 @@ from urllib.parse import urlencode
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from phasewright.app.web import asking
 from phasewright.app.web.desk import Desk, Study, key_of
 from phasewright.app.web.shelf import Place
 from phasewright.app.web.view import render
@@ -65,7 +66,7 @@ def _section(place: Place, study: Study, section: Section, selected: object, que
     """Return a section as HTML: kept where nothing in it depends on the address."""
     from phasewright.report import Figure, Slot, bench_figure, inline_figure, section_html
 
-    if section.anchor != "bench" and section.anchor in study.sections:
+    if section.anchor not in _LIVE and section.anchor in study.sections:
         return study.sections[section.anchor]
     drawings, slots, shown = study.drawings, {}, ""
     if section.anchor == "bench":
@@ -80,14 +81,30 @@ def _section(place: Place, study: Study, section: Section, selected: object, que
             blocks.append(block)
         section = replace(section, blocks=tuple(blocks))
         slots["steps"] = _step_strip(place, study, shown, query)
+    if section.anchor == "hold":
+        section, slots = _ending(section, "pair"), {"pair": asking.pair_html(place, study, query)}
+    if section.anchor == "if":
+        section, slots = _ending(section, "ask", first=True), {"ask": asking.whatif_html(place, study, query)}
     told = section_html(
         section, drawings, banner=study.document.banner, slots=slots,
         links=lambda name: address(place, "tables", f"{name}.csv"),
         pictures=lambda name: address(place, "figures", f"{name}.svg"),
     )  # fmt: skip
-    if section.anchor != "bench":
+    if section.anchor not in _LIVE:
         study.sections[section.anchor] = told
     return told
+
+
+_LIVE = ("bench", "hold", "if")
+"""Sections in which something depends on the address."""
+
+
+def _ending(section: Section, name: str, *, first: bool = False) -> Section:
+    """Return the section with a place for controls behind its blocks, or right behind the first of them."""
+    from phasewright.report import Slot
+
+    at = 1 if first else len(section.blocks)
+    return replace(section, blocks=(*section.blocks[:at], Slot(name), *section.blocks[at:]))
 
 
 def _step_strip(place: Place, study: Study, shown: str, query: object) -> str:

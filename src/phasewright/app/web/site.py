@@ -15,7 +15,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from phasewright.app.web import answers, bringing, files, making, record, shelving
+from phasewright.app.web import answers, asking, bringing, files, making, publishing, record, shelving
 from phasewright.app.web.desk import Desk
 from phasewright.app.web.guard import OPEN_PATH, Gate, Guard, Refused
 from phasewright.app.web.shelf import Place, Shelf
@@ -74,6 +74,15 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
         Route("/new", of_desk(making.new_page)),
         Route("/new", of_desk(making.make_campaign), methods=["POST"]),
         Route(campaign, of_campaign(answers.campaign_page)),
+        Route(campaign + "/whatif", of_campaign(asking.ask)),
+        Route(campaign + "/whatif/phases", of_campaign(asking.strip)),
+        Route(campaign + "/pair", of_campaign(asking.pair)),
+        Route(campaign + "/pair.csv", of_campaign(asking.pair_file)),
+        Route(campaign + "/guide", of_campaign(publishing.guide_page)),
+        Route(campaign + "/guide", of_campaign(publishing.begin_guide), methods=["POST"]),
+        Route(campaign + "/guide/files/{name:path}", of_campaign(publishing.guide_file)),
+        Route(campaign + "/package", of_campaign(publishing.begin_package), methods=["POST"]),
+        Route(campaign + "/package.zip", of_campaign(publishing.package_file)),
         Route(campaign + "/bench", of_campaign(making.bench_page)),
         Route(campaign + "/bench", of_campaign(making.save_bench), methods=["POST"]),
         Route(campaign + "/text/{file}", of_campaign(making.save_text), methods=["POST"]),

@@ -1,0 +1,192 @@
+"""What if, and what differs: settings that are typed or stepped, steps side by side. Nothing is changed by asking."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from phasewright.app import foresee
+from phasewright.app.web.desk import Desk, Study
+from phasewright.app.web.shelf import Place
+from phasewright.app.web.view import render
+from phasewright.bench import Fault, PhasewrightError
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One typed input of what if."""
+
+    name: str
+    label: str
+    step: str
+    start: str
+    """What stepping begins from when nothing is typed."""
+    low: str = "0"
+
+
+INPUTS = (
+    Asked("phases", "Phases", "1", "1", "1"),
+    Asked("load", "Load, W at the package or A on the rail", "10", "300 W", "1"),
+    Asked("coolant", "Coolant", "1", "35 degC", "-50"),
+    Asked("voltage", "Rail voltage", "0.01", "1.1 V", "0.1"),
+    Asked("frequency", "Switching frequency", "50", "500 kHz", "50"),
+    Asked("ocp", "OCP of one phase", "5", "60 A", "1"),
+    Asked("total_ocp", "OCP of the whole regulator", "10", "400 A", "1"),
+)
+LONGEST = 40
+
+
+def inputs_of(study: Study, query: Mapping[str, str]) -> dict[str, str]:
+    """Return what is asked: what the address says, else the fewest phases that held at the heaviest load."""
+    given = {item.name: query[item.name][:LONGEST] for item in INPUTS if query.get(item.name)}
+    campaign, bench = study.analysis.campaign, study.analysis.bench
+    if "load" not in given:
+        loads = foresee.campaign_loads(campaign)
+        key, value = next(iter(loads[0].items())) if loads else ("package_power", 100.0)
+        given["load"] = f"{float(value):g} {'W' if key == 'package_power' else 'A'}"
+    if "phases" not in given:
+        held = [
+            int(float(item.step.settings["phase_count"])) for item in study.analysis.steps
+            if item.verdict == "sustained" and "phase_count" in item.step.settings
+        ]  # fmt: skip
+        given["phases"] = str(min(held, default=bench.regulator.phase_count))
+    return given
+
+
+def whatif_html(place: Place, study: Study, query: Mapping[str, str]) -> str:
+    """Return the inputs with the answer to what the address asks."""
+    given = inputs_of(study, query)
+    return render("whatif.html.jinja", place=place, inputs=INPUTS, given=given, ready=study.fitted is not None,
+                  why=study.unfitted, most=study.analysis.bench.regulator.phase_count,
+                  result=_result(place, study, given) if study.fitted is not None else "")  # fmt: skip
+
+
+def ask(desk: Desk, place: Place, request: Request) -> Response:
+    """Answer one setting; the address of the page then says what was asked."""
+    study = _study(desk, place)
+    given = inputs_of(study, request.query_params)
+    answer = HTMLResponse(_result(place, study, given))
+    typed = {key: value for key, value in request.query_params.items() if value and key in {i.name for i in INPUTS}}
+    answer.headers["HX-Replace-Url"] = _page(place, request, typed)
+    return answer
+
+
+def _page(place: Place, request: Request, words: Mapping[str, str]) -> str:
+    """Return the address of the campaign's page with `words` in place of what it said of them."""
+    from urllib.parse import parse_qsl, urlencode, urlsplit
+
+    before = urlsplit(request.headers.get("hx-current-url", ""))
+    kept = {key: value for key, value in parse_qsl(before.query) if key in ("step", "a", "b") or key in words}
+    return f"/campaign/{place.id}?{urlencode(kept | dict(words))}"
+
+
+def _study(desk: Desk, place: Place) -> Study:
+    study = desk.study(place)
+    if study is None or study.fitted is None:
+        raise HTTPException(404)
+    return study
+
+
+def _settings(study: Study, given: Mapping[str, str], phases: str) -> tuple[Any, ...]:
+    options = {key: text for key, text in given.items() if key not in ("phases", "load")}
+    return foresee.settings_of(
+        phases, (given["load"],), options, bench=study.analysis.bench, campaign=study.analysis.campaign
+    )
+
+
+def _result(place: Place, study: Study, given: Mapping[str, str]) -> str:
+    from phasewright.report import blocks_html, prediction_blocks
+
+    try:
+        settings = _settings(study, given, given["phases"])
+        found = foresee.predict_settings(study.fitted, settings[:1])[0]
+    except PhasewrightError as error:
+        return _refusal(error.faults)
+    except ValueError as error:
+        return _refusal((Fault("", str(error), ""),))
+    blocks = prediction_blocks(found)
+    return blocks_html(blocks, _drawn(blocks), banner=study.document.banner)
+
+
+def _refusal(faults: tuple[Fault, ...]) -> str:
+    return render("refusal.html.jinja", faults=faults)
+
+
+def _drawn(blocks: Any) -> dict[str, tuple[str, str]]:
+    from phasewright.report import Figure, inline_figure
+
+    return {block.name: inline_figure(block) for block in blocks if isinstance(block, Figure)}
+
+
+def strip(desk: Desk, place: Place, request: Request) -> Response:
+    """Answer every phase count at the load that is asked."""
+    from phasewright.report import blocks_html, strip_figure
+
+    study = _study(desk, place)
+    try:
+        settings = _settings(study, inputs_of(study, request.query_params), "")
+        found = foresee.predict_settings(study.fitted, settings)
+    except (PhasewrightError, ValueError) as error:
+        faults = error.faults if isinstance(error, PhasewrightError) else (Fault("", str(error), ""),)
+        return HTMLResponse(_refusal(faults))
+    figure = strip_figure(found)
+    return HTMLResponse(blocks_html((figure,), _drawn((figure,)), banner=study.document.banner))
+
+
+# ---- two steps -------------------------------------------------------------------------------------------------------
+
+
+def pair_html(place: Place, study: Study, query: Mapping[str, str]) -> str:
+    """Return the choice of two steps, and what differs between them."""
+    from phasewright.report import blocks_html, pair_table
+
+    first, second = _pair(study, query)
+    result = ""
+    if first and second:
+        link = f"/campaign/{place.id}/pair.csv?a={first}&b={second}"
+        table = pair_table(study.analysis.steps[first - 1], study.analysis.steps[second - 1])
+        result = blocks_html((table,), {}, banner=study.document.banner, links=lambda name: link)
+    names = [(number, item.step.name) for number, item in enumerate(study.analysis.steps, start=1)]
+    return render("pair.html.jinja", place=place, names=names, first=first, second=second, result=result)
+
+
+def _pair(study: Study, query: Mapping[str, str]) -> tuple[int, int]:
+    """Return the numbers of the two steps: those of the address, else the baseline and the last that held."""
+    steps = study.analysis.steps
+    numbers = [int(query.get(key, "")) if query.get(key, "").isdecimal() else 0 for key in ("a", "b")]
+    first, second = (number if 1 <= number <= len(steps) else 0 for number in numbers)
+    if len(steps) < 2:
+        return 0, 0
+    baseline = next((n for n, item in enumerate(steps, 1) if item.step.baseline), 1)
+    first = first or baseline
+    held = [n for n, item in enumerate(steps, 1) if item.verdict == "sustained" and n != first]
+    return first, second or (held[-1] if held else 2 if first == 1 else 1)
+
+
+def pair(desk: Desk, place: Place, request: Request) -> Response:
+    """Answer what differs between two steps."""
+    study = desk.study(place)
+    if study is None:
+        raise HTTPException(404)
+    answer = HTMLResponse(pair_html(place, study, request.query_params))
+    first, second = _pair(study, request.query_params)
+    answer.headers["HX-Replace-Url"] = _page(place, request, {"a": str(first), "b": str(second)})
+    return answer
+
+
+def pair_file(desk: Desk, place: Place, request: Request) -> Response:
+    """Give what differs between two steps as CSV."""
+    from phasewright.report import csv_of, pair_table
+
+    study = desk.study(place)
+    first, second = _pair(study, request.query_params) if study else (0, 0)
+    if study is None or not (first and second):
+        raise HTTPException(404)
+    table = pair_table(study.analysis.steps[first - 1], study.analysis.steps[second - 1])
+    return Response(csv_of(table, bool(study.document.banner)), media_type="text/csv; charset=utf-8",
+                    headers={"content-disposition": 'attachment; filename="pair.csv"'})  # fmt: skip
