@@ -10,8 +10,8 @@ Asks: is it a limit, a part, or a setting?
 from phasewright.bench.add import add_instrument, add_log
 from phasewright.bench.channels import CHANNELS, Channel, base_channel
 from phasewright.bench.check import check_folder
-from phasewright.bench.example import example_line
 from phasewright.bench.edit import edited, file_faults, keep_text, new_text, without_block
+from phasewright.bench.example import example_line
 from phasewright.bench.faults import BenchFault, Fault, LogFault, NotReady, PhasewrightError, escape
 from phasewright.bench.limits import limits_of
 from phasewright.bench.read import read_bench, read_campaign

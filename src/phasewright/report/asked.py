@@ -20,6 +20,8 @@ from phasewright.report.wording import THIN, chance_text, number_text, plain, qu
 
 NEAREST = 6
 ROW = 34.0
+ROOM = 20.0
+"""Temperature from which the shares of temperature limits are drawn [degC]."""
 
 
 def prediction_blocks(prediction: Prediction) -> tuple[Block, ...]:
@@ -47,7 +49,7 @@ def prediction_blocks(prediction: Prediction) -> tuple[Block, ...]:
             "Predicted figure as a share of its limit; dot and 95 % interval, limit at 100 %",
             "; ".join(f"{row[0]}: margin {number_text(row[3])}" for row in margins.rows if isinstance(row[3], Value)) + ".",
             lambda layout: _draw_limits(prediction, layout), margins,
-            "Temperatures count from the coolant. Where a share is not known the limit is in the table alone.",
+            f"Temperatures count from {ROOM:g} °C. A limit whose share is not known stands in the table alone.",
         ))  # fmt: skip
     notes = tuple(Paragraph(sentence(clean(text, 400))) for text in prediction.notes)
     blocks.append(Fold("Every figure of this setting", (figures, *notes)))
@@ -72,11 +74,10 @@ def _limits(prediction: Prediction) -> Table:
 
 
 def _shares(prediction: Prediction) -> list[tuple[str, float, float, float]]:
-    """Return (limit, share, low, high) of the nearest limits, one row a limit; temperatures count from the coolant."""
-    coolant = prediction.quantities.get("coolant_temperature")
+    """Return (limit, share, low, high) of the nearest limits, one row a limit; temperatures count from `ROOM`."""
     found, seen = [], set()
     for item in prediction.margins:
-        zero = coolant.value if item.limit.unit == "degC" and coolant is not None else 0.0
+        zero = ROOM if item.limit.unit == "degC" else 0.0
         reach = item.limit.value - zero
         figure = item.figure
         if item.limit.name in seen or not reach > 0 or not math.isfinite(figure.value) or figure.value < zero:
