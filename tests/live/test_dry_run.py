@@ -126,3 +126,54 @@ def test_steps_that_were_not_run_wait_in_the_file_and_are_found_again(run, tmp_p
     assert waiting[0].settings["phase_count"] == 5 and waiting[0].settings["package_power"] == 300.0
     write_steps(folder, done)
     assert set_aside(folder) == () and len(check_folder(folder).campaign.steps) == 3
+
+
+class Pulled(Exception):
+    """The plug is pulled."""
+
+
+def test_a_plan_cut_short_goes_on_at_the_step_that_was_not_done(tmp_path, monkeypatch):
+    """R6: what is done stays done, what was begun is run again from its start, its first data are not merged."""
+    from phasewright.app import recording_dry
+    from phasewright.app.recording_run import to_run
+    from phasewright.live import DirectStation
+
+    made = short_scenario(("10 phases, 210 W", "6 phases, 210 W"))
+    shown = recording_dry.Stand.show
+
+    def pull(self, frame):
+        shown(self, frame)
+        if frame.number == 2 and frame.phase == "load" and frame.elapsed > 30.0:
+            raise Pulled
+
+    monkeypatch.setattr(recording_dry.Stand, "show", pull)
+
+    def killed(self):
+        self.writer.abandon()
+        for driver in self.recorder.drivers.values():
+            driver.close()
+
+    monkeypatch.setattr(DirectStation, "close", killed)
+    with pytest.raises(Pulled):
+        dry_run(tmp_path, seed=3, scenario=made)
+    found = verify_folder(tmp_path)
+    assert found.exit_code == 3 and "session 1 was not ended" in found.losses[0]
+    assert found.notes == ("step 6 phases, 210 W was begun and not finished; its data are kept, not used",)
+    _, campaign, left = to_run(tmp_path)
+    assert [step.name for step in campaign.steps] == ["10 phases, 210 W"] and campaign.steps[0].start
+    assert [step.name for step in left] == ["6 phases, 210 W"]
+
+
+def test_a_first_step_cut_short_leaves_the_whole_plan(tmp_path, monkeypatch):
+    from phasewright.app import recording_dry
+    from phasewright.app.recording_run import to_run
+
+    def pull(self, frame):
+        raise Pulled
+
+    monkeypatch.setattr(recording_dry.Stand, "show", pull)
+    made = short_scenario(("10 phases, 210 W", "6 phases, 210 W"))
+    with pytest.raises(Pulled):
+        dry_run(tmp_path, seed=3, scenario=made)
+    assert [step.name for step in to_run(tmp_path)[2]] == ["10 phases, 210 W", "6 phases, 210 W"]
+    assert [step.name for step in to_run(tmp_path)[2]] == ["10 phases, 210 W", "6 phases, 210 W"]

@@ -214,9 +214,9 @@ class Guide:
     def _wait(self, item: PlannedStep, number: int, count: int, phase: str, seconds: float) -> str:
         began = self.now
         while self.now - began < seconds - 1e-6:
-            self._took(self.station.advance(min(TICK, seconds - (self.now - began))))
+            _, key = self._pass(min(TICK, seconds - (self.now - began)))
             self.person.show(self._frame(item, number, count, phase, began, seconds, {}, None))
-            if self.person.pressed() == "stop":
+            if key == "stop":
                 self.station.stop_load("stopped by the person", need=True)
                 return "stop"
         return ""
@@ -243,10 +243,11 @@ class Guide:
         """Hold the load until the step has shown what it can; return (outcome, why, settled)."""
         step, window, judged, row = item.forecast.step, None, began, 0
         while True:
-            happened = self.station.advance(TICK)
             power_before = self._power()
-            self._took(happened)
+            happened, key = self._pass(TICK)
             held = self.now - began
+            if key == "stop":
+                return "stopped", "stopped by the person", False
             if happened.load_end is not None:
                 code = happened.load_end.code
                 dark = self._is_dark(power_before)
@@ -265,13 +266,20 @@ class Guide:
                 if window is not None and held >= item.dwell_to_decide and self._decided(window, bounds):
                     return "ran", f"decided after {held:.0f} s: where it settles is known well enough", False
             self.person.show(self._frame(item, number, count, "load", began, item.dwell, bounds, window))
-            key = self.person.pressed()
-            if key == "stop":
-                return "stopped", "stopped by the person", False
             if key == "next":
                 return "ran", f"ended by the person after {held:.0f} s", False
             if held >= LONGEST * item.dwell:
                 return "ran", f"held for {held:.0f} s, {LONGEST:g} times as long as planned, and not settled", False
+
+    def _pass(self, seconds: float) -> tuple[Happened, str]:
+        """Let time pass, a slice at a time; return what ended the load in it, if anything, and the key that was pressed."""
+        until, ended, key = self.now + seconds, Happened(), ""
+        while self.now < until - 1e-6 and not key and ended.stopped is None and ended.load_end is None:
+            happened = self.station.advance(min(self.station.slice_s, until - self.now))
+            self._took(happened)
+            ended.stopped, ended.load_end = happened.stopped, happened.load_end
+            key = self.person.pressed()
+        return ended, key
 
     def _took(self, happened: Happened) -> None:
         for instrument, reading in happened.readings:

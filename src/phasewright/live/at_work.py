@@ -166,6 +166,8 @@ def _told(happened: Happened, clock: Clock) -> dict:
 class ProcessStation:
     """A recorder in a process of its own; see `Station`."""
 
+    slice_s = 0.2
+
     def __init__(self, folder: Path, *, loads: dict[str, tuple[str, ...]], patience: float = 30.0):
         """Start it and wait until it has opened every instrument. Raises NotReady with what it refuses."""
         self.clock: Clock = MachineClock()

@@ -23,6 +23,8 @@ class Station(Protocol):
     """A recorder at work, as the guide sees it."""
 
     clock: Clock
+    slice_s: float
+    """Time after which a person's key is looked for [s]."""
 
     def advance(self, seconds: float) -> Happened:
         """Let time pass and return what has happened."""
@@ -47,6 +49,8 @@ class Station(Protocol):
 
 class DirectStation:
     """A recorder in this process."""
+
+    slice_s = 1.0
 
     def __init__(self, bench: Bench, drivers: dict[str, Driver], folder: Path, clock: Clock, *, head: dict,
                  load_of: Callable[[Step], Load | None]):

@@ -1,0 +1,480 @@
+"""Long trials of recording: kills, cuts, flipped bits, failing calls, resumed plans, late answers, bounds, load and soak.
+
+Each prints one line with its number; exit 1 when a goal is missed. Times on a busy machine are printed and not judged.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import resource
+import signal
+import subprocess
+import sys
+import tempfile
+import textwrap
+import time
+from pathlib import Path
+
+from phasewright.app.recording_files import steps_of
+from phasewright.bench import Bench, Board, Connection, Cooling, Instrument, Processor, ReadingSource, Regulator
+from phasewright.live import Bound, Guard, demo_scenario, nested_bounds, read_journal
+from phasewright.live.clock import ClockWatch, MachineClock, MovedClock
+from phasewright.live.instruments.driver import Polled, Reading, Surroundings
+from phasewright.live.instruments.scpi import ScpiDriver
+from phasewright.live.journal.disk import Disk
+from phasewright.live.journal.reading import segment_paths, survey
+from phasewright.live.journal.writing import JournalWriter
+from phasewright.live.recorder import Recorder
+from phasewright.live.scribe import DirectScribe, ThreadScribe
+from phasewright.live.standin.scpi_server import ScpiServer
+
+MISSED: list[str] = []
+
+WRITER = textwrap.dedent("""
+    import signal, sys
+    from pathlib import Path
+    from phasewright.live.clock import MachineClock
+    from phasewright.live.journal.writing import JournalWriter
+    writer = JournalWriter(Path(sys.argv[1]), MachineClock())
+    print("up", flush=True)
+    try:
+        while True:
+            for _ in range(10):
+                seq = writer.add("reading", "meter/input_power", 1.5 * writer.seq, "W")
+            writer.flush()
+            sys.stdout.write(f"{seq}\\n"); sys.stdout.flush()
+    except KeyboardInterrupt:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        writer.close()
+        print("closed", flush=True)
+""")
+SPAWNER = textwrap.dedent("""
+    import os, random, signal, sys, time
+    from pathlib import Path
+    from phasewright.live.clock import MachineClock
+    from phasewright.live.journal.writing import JournalWriter
+    place, trials, seed = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3])
+    chance = random.Random(seed)
+    for trial in range(trials):
+        read, write = os.pipe()
+        pid = os.fork()
+        if pid == 0:
+            os.close(read)
+            writer = JournalWriter(place / str(trial), MachineClock())
+            while True:
+                for _ in range(10):
+                    seq = writer.add("reading", "meter/input_power", 1.5 * writer.seq, "W")
+                writer.flush()
+                os.write(write, b"%d\\n" % seq)
+        os.close(write)
+        first = os.read(read, 64)
+        time.sleep(chance.uniform(0.0, 0.03))
+        os.kill(pid, signal.SIGKILL)
+        rest = b""
+        while data := os.read(read, 65536):
+            rest += data
+        os.waitpid(pid, 0)
+        os.close(read)
+        print((first + rest).split()[-1].decode(), flush=True)
+""")
+
+
+def told(name: str, good: bool, text: str) -> None:
+    """Print one line, and remember a missed goal."""
+    print(f"{name:<34} {'met   ' if good else 'MISSED'}  {text}", flush=True)
+    if not good:
+        MISSED.append(name)
+
+
+def values_of(folder: Path) -> tuple[dict, object]:
+    """Return every sound record's value by its number, and the survey."""
+    values: dict[int, object] = {}
+    return values, survey(folder, lambda entry, session: values.setdefault(entry.seq, entry.value))
+
+
+def kills(place: Path, trials: int = 1000) -> None:
+    """R1: killed at a random instant, no acknowledged record is lost and no run unreadable."""
+    out = subprocess.run([sys.executable, "-c", SPAWNER, str(place), str(trials), "7"], capture_output=True, text=True,
+                         check=True).stdout.split()
+    lost = unread = total = 0
+    for trial, last in enumerate(out):
+        values, found = values_of(place / str(trial))
+        total += found.records
+        lost += sum(values.get(seq) != 1.5 * seq for seq in range(int(last) + 1)) + len(found.missing)
+        unread += found.complete or found.unclosed != [1]
+    told("R1 kill at a random instant", len(out) == trials and not lost and not unread,
+         f"{trials} kills, {total} records, {lost} acknowledged lost, {unread} kills unseen")
+
+
+def made(place: Path, count: int, **options: object) -> tuple[Path, bytes, dict]:
+    """Write a sound journal; return its segment, its bytes and its values."""
+    clock = MovedClock(1_741_079_520_000_000_000)
+    writer = JournalWriter(place, clock, **options)
+    for index in range(count):
+        writer.add("reading", "meter/input_power", 300.0 + 0.1 * index, "W", text=f"{300 + 0.1 * index:.1f}")
+        clock.sleep(0.1)
+    writer.close()
+    path = segment_paths(place)[-1]
+    return path, path.read_bytes(), values_of(place)[0]
+
+
+def cuts(place: Path, count: int = 1000, step: int = 1) -> None:
+    """R2: cut at each of the last 65 536 bytes; the prefix comes back, the loss is stated, no value is wrong."""
+    path, whole, values = made(place, count)
+    wrong = silent = tried = 0
+    for size in range(len(whole) - 1, max(len(whole) - 65_536, whole.index(b"\n")), -step):
+        os.truncate(path, size)
+        if tried % 16 == 0:
+            seen, found = values_of(place)
+            wrong += not (seen.items() <= values.items()) or found.records != whole.count(b"\n", 0, size) - 1
+            silent += found.complete
+        else:
+            # Between two whole readings the last lines alone can differ.
+            tail = whole[max(0, size - 400) : size].split(b"\n")[1:]
+            from phasewright.live.journal.line import from_line
+
+            parts = [from_line(line) for line in tail[:-1]]
+            wrong += any(item is None or values.get(item.seq, item.value) != item.value for item in parts)
+            silent += from_line(tail[-1]) is not None and not tail[-1].startswith(b"~")
+        tried += 1
+    told("R2 cut at every byte", not wrong and not silent, f"{tried} cuts, {wrong} wrong, {silent} unseen")
+
+
+def flips(place: Path, trials: int = 10_000) -> None:
+    """R3: every single flipped bit is found, and costs one record at most."""
+    path, whole, values = made(place, 60)
+    chance, unseen, costly, wrong = random.Random(3), 0, 0, 0
+    for _ in range(trials):
+        bit = chance.randrange(8 * len(whole))
+        hurt = bytearray(whole)
+        hurt[bit // 8] ^= 1 << bit % 8
+        path.write_bytes(bytes(hurt))
+        seen, found = values_of(place)
+        unseen += found.complete
+        costly += found.records < len(values) - 2
+        wrong += not (seen.items() <= values.items())
+    told("R3 flipped bits", not (unseen or costly or wrong), f"{trials} flips, {unseen} unseen, {costly} cost more than one "
+         f"record, {wrong} gave a wrong value")
+
+
+class Failing(Disk):
+    """Lets the n-th call of one kind fail, and some after it."""
+
+    def __init__(self, kind: str, at: int, error: int, lasting: int):
+        self.kind, self.at, self.error, self.lasting, self.count, self.hit = kind, at, error, lasting, 0, False
+
+    def turn(self, kind: str) -> None:
+        """Count a call."""
+        if kind == self.kind:
+            self.count += 1
+            if self.at <= self.count < self.at + self.lasting:
+                self.hit = True
+                raise OSError(self.error, os.strerror(self.error))
+
+    def make(self, path):
+        """See `Disk`."""
+        self.turn("make")
+        return super().make(path)
+
+    def write(self, handle, data):
+        """See `Disk`."""
+        if self.kind == "short" and len(data) > 3:
+            self.count += 1
+            if self.at <= self.count < self.at + self.lasting:
+                self.hit = True
+                return super().write(handle, data[: len(data) // 2])
+        self.turn("write")
+        return super().write(handle, data)
+
+    def sync(self, handle):
+        """See `Disk`. A tenth of the syncs is enough for the trial's purpose."""
+        self.turn("sync")
+        if self.count % 10 == 0:
+            super().sync(handle)
+
+    def close(self, handle):
+        """See `Disk`."""
+        super().close(handle)
+        self.turn("close")
+
+
+def calls(place: Path) -> None:
+    """R4, R5: the n-th call fails, n until clean; nothing is lost, nothing reported as done that was not."""
+    cases = lost = false = late = 0
+    for kind, error in (("write", 28), ("write", 5), ("sync", 5), ("make", 28), ("close", 5), ("short", 0)):
+        for lasting in (1, 5):
+            for at in range(2, 600):
+                cases += 1
+                folder, clock = place / f"{kind}{error}{lasting}-{at}", MovedClock()
+                disk = Failing(kind, at, error, lasting)
+                writer = JournalWriter(folder, clock, disk=disk, segment_bytes=1500)
+                failed_at = None
+                for index in range(60):
+                    writer.add("reading", "a/b", float(index), "W")
+                    was = disk.hit
+                    done = writer.sync() if index % 10 == 9 else writer.flush()
+                    false += bool(done and writer.alarm)
+                    if disk.hit and not was:
+                        failed_at = clock.monotonic_ns()
+                        late += not writer.alarm and kind not in ("close", "short")
+                    clock.sleep(0.1)
+                del failed_at
+                closed = writer.close()
+                values, found = values_of(folder)
+                lost += len(found.missing) + (not closed) + (set(v for v in values.values() if v is not None)
+                                                             != set(map(float, range(60))))
+                if not disk.hit:
+                    break
+    told("R4, R5 the n-th call fails", not (lost or false or late),
+         f"{cases} cases, {lost} lost something, {false} reported done falsely, {late} raised no alarm at once")
+
+
+def resumed(place: Path, trials: int = 200, steps: int = 50) -> None:
+    """R6: killed in mid-plan again and again; no step is skipped, none run twice after done, none merged half."""
+    chance, wrong, kills_ = random.Random(6), 0, 0
+    for trial in range(trials):
+        folder, clock = place / str(trial), MovedClock(1_741_079_520_000_000_000)
+        plan, ran = [f"step {n}" for n in range(steps)], []
+        for _ in range(1000):
+            told_ = read_journal(folder) if folder.exists() else None
+            done = [item.name for item in steps_of(told_)[0]] if told_ else []
+            left = [name for name in plan if name not in done]
+            if not left:
+                break
+            writer, budget = JournalWriter(folder, clock), chance.randrange(1, 60)
+            for name in left:
+                for what in ("step_intent", "step_on", "step_off", "step_done"):
+                    if budget <= 0:
+                        break
+                    given = {"settings": {"phase_count": 4}} if what == "step_intent" else {}
+                    writer.event(what, step=name, outcome="ran", **given)
+                    writer.flush()
+                    clock.sleep(1.0)
+                    budget -= 1
+                    if what == "step_done":
+                        ran.append(name)
+                if budget <= 0:
+                    break
+            writer.abandon()
+            kills_ += 1
+            path = segment_paths(folder)[-1]
+            if chance.random() < 0.5 and budget <= 0:
+                # A torn last line: what it said was never acknowledged.
+                with path.open("ab") as file:
+                    file.write(b"~99\t1\t2\tevent\tstep_done")
+        final = steps_of(read_journal(folder))
+        wrong += [item.name for item in final[0]] != plan or ran != plan
+        wrong += any(item.end_ns <= item.start_ns for item in final[0])
+    told("R6 resume", not wrong, f"{trials} plans of {steps} steps, {kills_} kills, {wrong} plans went wrong")
+
+
+def interrupts(place: Path, trials: int = 40) -> None:
+    """R7: keyboard interrupts; no record twice, no lock left behind, the end is written."""
+    twice = locked = unclosed = 0
+    chance = random.Random(5)
+    for _ in range(trials):
+        folder = place / "one"
+        child = subprocess.Popen([sys.executable, "-c", WRITER, str(folder)], stdout=subprocess.PIPE, text=True)
+        if child.stdout.readline().strip() != "up":
+            locked += 1
+        time.sleep(chance.uniform(0.0, 0.05))
+        child.send_signal(signal.SIGINT)
+        rest = child.communicate()[0]
+        unclosed += "closed" not in rest
+        seen: list[int] = []
+        found = survey(folder, lambda entry, session, seen=seen: seen.append(entry.seq) if entry.seq >= 0 else None)
+        twice += len(seen) - len(set(seen)) + len(found.missing)
+    told("R7 keyboard interrupts", not (twice or locked or unclosed),
+         f"{trials} interrupts, {twice} records twice or lost, {locked} locks left, {unclosed} ends missing")
+
+
+def clocks(trials: int = 50) -> None:
+    """R11: the wall clock is set, goes back, the machine sleeps; elapsed time stays and every event is seen."""
+    chance, wrong = random.Random(11), 0
+    for _ in range(trials):
+        clock = MovedClock(1_741_079_520_000_000_000)
+        watch = ClockWatch(clock)
+        start, due = clock.monotonic_ns(), 0
+        for _ in range(100):
+            clock.sleep(1.0)
+            due += 1_000_000_000
+            kind = chance.random()
+            if kind < 0.05:
+                step = chance.choice([3600.0, -3600.0, -1.7e9, 0.6, -0.6])
+                clock.set_wall(clock.wall_ns() + round(step * 1e9))
+                wrong += not any(text.startswith("clock_step") for text in watch.look())
+            elif kind < 0.08:
+                clock.sleep(600.0)
+                due += 600_000_000_000
+                wrong += not any(text.startswith("pause") for text in watch.look())
+            else:
+                wrong += bool(watch.look())
+        wrong += clock.monotonic_ns() - start != due
+    told("R11 clocks", not wrong, f"{trials} runs, {wrong} events unseen or made up")
+
+
+def bench_of(count: int, period: float) -> Bench:
+    """Return a bench with `count` channels on eight instruments."""
+    names = [f"board_temperature.{n}" for n in range(count)]
+    groups = [names[k::8] for k in range(8)]
+    instruments = tuple(
+        Instrument(f"i{k}", period=period, connection=Connection("sim"),
+                   reading={name: ReadingSource(name, "x") for name in group}) for k, group in enumerate(groups))
+    return Bench("trial", Board("b"), Regulator("r", 4), Processor(), Cooling(), instruments)
+
+
+class Fast:
+    """A driver that answers at once."""
+
+    identity = "trial"
+
+    def __init__(self, item: Instrument, clock):
+        self.item, self.clock, self.stamps = item, clock, []
+
+    def open(self) -> None:
+        """See `Driver`."""
+
+    def close(self) -> None:
+        """See `Driver`."""
+
+    def read(self) -> Polled:
+        """See `Driver`."""
+        now = self.clock.monotonic_ns()
+        self.stamps.append(now)
+        return Polled([Reading(name, 25.0 + 1e-9 * now % 1.0, now, "25.0") for name in self.item.reading])
+
+
+def load(place: Path, seconds: float = 20.0) -> None:
+    """R8, L4: 64 channels at 50 Hz in real time; nothing is dropped, and how late the looks are."""
+    clock, bench = MachineClock(), bench_of(64, 0.02)
+    drivers = {item.name: Fast(item, clock) for item in bench.instruments}
+    recorder = Recorder(bench, drivers, ThreadScribe(JournalWriter(place / "load", clock), clock), clock, threads=True)
+    recorder.open()
+    recorder.advance(seconds)
+    recorder.close()
+    found = read_journal(place / "load")
+    rows = sum(len(sheet.rows) for sheet in found.sheets.values())
+    looks = sum(pace.looks for pace in recorder.pace.values())
+    skipped = sum(pace.skipped for pace in recorder.pace.values())
+    told("R8 64 channels at 50 Hz", found.survey.complete and rows >= looks - 8,
+         f"{8 * rows} readings in {seconds:g} s, {found.survey.lost} dropped; {skipped} of {looks} looks skipped on this machine")
+    late = sorted(abs(b - a - 20_000_000) * 1e-6 for driver in drivers.values()
+                  for a, b in zip(driver.stamps, driver.stamps[1:], strict=False))
+    print(f"{'L4 jitter (not judged)':<34}         p50 {late[len(late) // 2]:.2f} ms, p99 {late[int(0.99 * len(late))]:.2f} ms")
+    clock2 = MachineClock()
+    writer = JournalWriter(place / "burst", clock2)
+    began, count = time.perf_counter(), 0
+    while time.perf_counter() - began < 5.0:
+        for _ in range(2000):
+            writer.add("reading", "meter/input_power", 300.0 + count, "W", text="300.0")
+            count += 1
+        writer.sync()
+    writer.close()
+    rate = count / 5.0
+    told("R8 burst", survey(place / "burst").complete, f"{rate:.0f} records a second written and synced (asked 20000)")
+
+
+def soak(place: Path, hours: float = 1.5) -> None:
+    """R9: 32 channels at 10 Hz on a clock that waits for nobody; memory and open files stay where they are."""
+    clock, bench = MovedClock(1_741_079_520_000_000_000), bench_of(32, 0.1)
+    drivers = {item.name: Fast(item, clock) for item in bench.instruments}
+    for driver in drivers.values():
+        driver.stamps = type("Nothing", (list,), {"append": lambda self, value: None})()
+    recorder = Recorder(bench, drivers, DirectScribe(JournalWriter(place / "soak", clock), clock, 60.0), clock, threads=False)
+    recorder.open()
+    recorder.advance(360.0)
+    files, memory = len(os.listdir("/proc/self/fd")), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    for _ in range(round(hours * 3600 / 10)):
+        recorder.advance(10.0)
+    grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - memory) / 1024
+    same = len(os.listdir("/proc/self/fd")) == files
+    recorder.close()
+    told("R9 soak", grown <= 32 and same,
+         f"{hours:g} h in quick motion, {hours * 3600 * 320:.0f} samples: memory +{grown:.1f} MiB, "
+         f"open files {'constant' if same else 'grew'}")
+
+
+def desync(number: int = 10_000) -> None:
+    """L1: late and split answers; none is booked to another channel."""
+    right = {"input_voltage": 12.04, "input_current": 25.5}
+    answers = {"READ:VOLT?": "12.04", "READ:CURR?": "25.5"}
+    chance, hurt = random.Random(1), [0]
+
+    def faults():
+        while True:
+            kind = chance.choice(["late", "split", "", "no_end", "twice"])
+            hurt[0] += kind != ""
+            yield kind
+
+    server = ScpiServer(answers.get, faults=faults(), late=0.003)
+    reading = {name: ReadingSource(name, ask) for name, ask in zip(right, answers, strict=True)}
+    item = Instrument("meter", connection=Connection("scpi", server.address, timeout=0.0015), reading=reading)
+    driver, wrong, seen = ScpiDriver(item, Surroundings(MachineClock())), 0, 0
+    began = time.monotonic()
+    while hurt[0] < number and time.monotonic() - began < 150.0:
+        for found in driver.read().readings:
+            wrong += found.value not in (None, right[found.channel])
+            seen += found.value is not None
+        driver._lost_at = None
+    driver.close()
+    server.close()
+    told("L1 late and split answers", not wrong and hurt[0] >= min(number, 5000), f"{hurt[0]} hurt answers, {seen} readings, "
+         f"{wrong} booked wrongly")
+
+
+def bounds(number: int = 100_000) -> None:
+    """S2: random requests; none above what the parts bear."""
+    bench, chance, above = demo_scenario().bench, random.Random(2), 0
+    most = {"regulator_temperature": 150.0, "inductor_temperature": 125.0, "coolant_temperature": 50.0}
+    channels = [*most, "rail_current"]
+    for _ in range(number // 20):
+        phases = chance.randint(1, 10)
+        asked = [Bound(chance.choice(channels), chance.choice([chance.uniform(-1e4, 1e4), float("inf"), float("nan"), 1e300]), "",
+                       chance.choice(["stop", "hold"]), "asked") for _ in range(20)]
+        stops = {item.channel: item.threshold for item in nested_bounds(asked, bench, {"phase_count": phases})
+                 if item.action == "stop"}
+        ceilings = most | {"rail_current": phases * 80.0}
+        above += sum(not stops[name] <= value for name, value in ceilings.items())
+    told("S2 nested bounds", not above, f"{number} requests, {above} above what the parts bear")
+
+
+def stale(trials: int = 1000) -> None:
+    """S4: a channel falls silent; found within max(3 periods, 2 s), never before."""
+    chance, wrong = random.Random(4), 0
+    for _ in range(trials):
+        period, quiet = chance.choice([0.05, 0.2, 1.0, 3.0]), chance.uniform(3.0, 12.0)
+        guard, now, due, last, found = Guard(), 0.0, 0.0, 0.0, None
+        guard.arm([], {"input_power": period}, 0)
+        while found is None:
+            if now >= due:
+                due += period
+                if now < quiet:
+                    guard.see("input_power", 300.0, round(now * 1e9))
+                    last = now
+            found = guard.check(round(now * 1e9))
+            now += 0.05
+        longest = max(3 * period, 2.0)
+        wrong += not longest - 1e-6 < now - 0.05 - last <= longest + 0.1
+    told("S4 stale channels", not wrong, f"{trials} silences, {wrong} found too late or too soon")
+
+
+def main() -> int:
+    """Run all of them, or those that are named."""
+    with tempfile.TemporaryDirectory() as place:
+        root = Path(place)
+        trials = {
+            "kills": lambda: kills(root / "kills"), "cuts": lambda: cuts(root / "cuts"),
+            "flips": lambda: flips(root / "flips"), "calls": lambda: calls(root / "calls"),
+            "resumed": lambda: resumed(root / "resumed"), "interrupts": lambda: interrupts(root / "interrupts"),
+            "clocks": clocks, "load": lambda: load(root), "soak": lambda: soak(root), "desync": desync, "bounds": bounds,
+            "stale": stale,
+        }  # fmt: skip
+        for name in sys.argv[1:] or trials:
+            trials[name]()
+    print(f"{len(MISSED)} goals missed" + (f": {', '.join(MISSED)}" if MISSED else ""))
+    return 1 if MISSED else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
