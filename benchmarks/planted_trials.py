@@ -106,6 +106,8 @@ def alarms_of(flags: dict[tuple[str, str], str], base: Base) -> list[str]:
         "decimal comma", "units taken from", "separator at the end", "ends with a separator", "BOM", "byte-order",
         "columns that no channel", "columns that hold words", "by their size", "gap", "last line", "preamble", "comment",
         "same stamp, spread", "is used for", "stands for", "intervals scatter", "clock is taken",
+        # That two clocks fit in several places is said of the record, not of a value; it has its own trials.
+        "clock ambiguous",
     )  # fmt: skip
     found = []
     for text in flags.values():

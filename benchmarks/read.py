@@ -109,6 +109,15 @@ def polars(path: Path, work: Path) -> int:
     return frame.with_columns(pl.col("time").str.to_datetime("%Y-%m-%dT%H:%M:%S%.f", time_unit="ns")).height
 
 
+def pyarrow(path: Path, work: Path) -> int:
+    """Read into a table, on all cores."""
+    from pyarrow import csv, timestamp
+    from pyarrow import float64 as number
+
+    kinds = {"time": timestamp("ns"), **dict.fromkeys(NAMES, number())}
+    return csv.read_csv(path, convert_options=csv.ConvertOptions(column_types=kinds)).num_rows
+
+
 def pandas(path: Path, work: Path) -> int:
     import pandas as pd
 
@@ -119,7 +128,7 @@ def pandas(path: Path, work: Path) -> int:
 
 READERS = {
     "ours": ours, "channels": channels, "duckdb_arrow": duckdb_arrow, "duckdb_numpy": duckdb_numpy, "polars": polars,
-    "pandas": pandas,
+    "pyarrow": pyarrow, "pandas": pandas,
 }  # fmt: skip
 
 
@@ -160,7 +169,7 @@ def table(size_mb: float, folder: Path, messy: bool, repeats: int) -> None:
         make(path, int(size_mb * 1e6), False)
     path.read_bytes() if size_mb < 500 else subprocess.run(["cat", str(path)], stdout=subprocess.DEVNULL, check=True)
     rows: list[tuple[str, dict]] = []
-    others = ("duckdb_arrow", "duckdb_numpy", "polars", "pandas")
+    others = ("duckdb_arrow", "duckdb_numpy", "polars", "pyarrow", "pandas")
     best: dict[str, dict] = {}
     for _ in range(repeats):
         for name in others:

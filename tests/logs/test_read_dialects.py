@@ -209,3 +209,12 @@ def test_order_of_columns_changes_nothing_in_damaged_tables(tmp_path, table, dia
         return
     assert first[2:4] == second[2:4]
     assert first[4] == second[4]
+
+
+def test_a_separator_in_every_line_parts_a_column_of_empty_cells(tmp_path):
+    """Found by the trial above: blanks inside names and stamps made `[W]` the name of the only number."""
+    text = "time\tpower [W]\t\n2026-03-13 00:00:00\t12.25\t\n"
+    text += "".join(f"2026-03-13 00:00:{i:02d}\t\t\n" for i in range(1, 19))
+    read = read_bytes(tmp_path / "log.csv", text.encode())
+    assert read.names == ("time", "power [W]")
+    np.testing.assert_array_equal(read.columns["power [W]"], [12.25] + [math.nan] * 18)

@@ -15,7 +15,7 @@ from .suggest import suggest_channels
 
 __all__ = ["MemorySink", "Sink", "read_log", "suggest_channels"]
 
-VERSION = 1
+VERSION = 2
 """Raised when the same bytes would be read in another way, so that what is kept in derived/ is read again."""
 
 

@@ -146,6 +146,9 @@ class _Finder:
             except LogFault as fault:
                 open_quote = fault
                 continue
+            if delimiter in (WIDE, WORDS) and best and self.stands_alike(best):
+                # What stands equally often in every line parts the columns, however few of its cells hold a number.
+                continue
             score = sample.score(rows, delimiter)
             if score > best_score + 1e-9:
                 best, best_score, best_rows = delimiter, score, rows
@@ -154,6 +157,11 @@ class _Finder:
         if best_score < 0.2:
             self.refuse_no_table()
         return best, best_rows
+
+    def stands_alike(self, mark: str) -> bool:
+        """Return whether a separator stands equally often in all lines of the sample but comments."""
+        counts = {text.count(mark) for _, text in self.lines if not is_comment(text, mark)}
+        return len(self.lines) >= 3 and len(counts) == 1 and counts != {0}
 
     def refuse_no_table(self):
         comments = sum(is_comment(text, "") for _, text in self.lines)
