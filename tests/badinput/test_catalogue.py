@@ -48,3 +48,14 @@ def test_only_rows_about_recording_wait_for_it():
     # Of the rows about files none but those of the recorder; every transport is one.
     assert {name for name in LIVE if name[0] != "L"} == {"F08", "F11", "F12", "F17", "F18"}
     assert sum(name[0] == "L" for name in LIVE) == 16
+
+
+def test_the_how_to_states_the_counts():
+    text = (HERE.parents[1] / "docs/how-to/read-messy-logs.md").read_text(encoding="utf-8")
+    names = {
+        "E": "encoding", "S": "structure", "N": "numbers", "T": "time", "P": "physics and sensors",
+        "C": "configuration", "F": "files and system",
+    }  # fmt: skip
+    for letter, name in names.items():
+        count = Counter(row["do"] for row in ROWS if row["id"][0] == letter and row["id"] not in LIVE)
+        assert f"| {name} | {count['note']} | {count['repair']} | {count['refuse']} |" in text

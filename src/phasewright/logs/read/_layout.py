@@ -159,9 +159,10 @@ class _Finder:
         return best, best_rows
 
     def stands_alike(self, mark: str) -> bool:
-        """Return whether a separator stands equally often in all lines of the sample but comments."""
-        counts = {text.count(mark) for _, text in self.lines if not is_comment(text, mark)}
-        return len(self.lines) >= 3 and len(counts) == 1 and counts != {0}
+        """Return whether a separator stands equally often in every line from the first that has it, but comments."""
+        counts = [text.count(mark) for _, text in self.lines if not is_comment(text, mark)]
+        begin = next((i for i, count in enumerate(counts) if count), len(counts))
+        return len(counts) - begin >= 3 and len(set(counts[begin:])) == 1
 
     def refuse_no_table(self):
         comments = sum(is_comment(text, "") for _, text in self.lines)

@@ -111,23 +111,32 @@ class Reading:
     # ---- layout ----
 
     def _layout(self, lines: Lines) -> Found:
-        try:
-            return layouts.find_layout(lines, self.wishes, self.file)
-        except HeaderBelow as below:
-            found = layouts.find_layout([item for item in lines if item[0] >= below.line], self.wishes, self.file)
-            count = sum(number < below.line for number, text in lines if text.strip())
+        begin = 0
+        while True:
+            rest = [item for item in lines if item[0] >= begin]
+            try:
+                found = layouts.find_layout(rest, self.wishes, self.file)
+                break
+            except HeaderBelow as below:
+                if below.line <= begin:
+                    mend = "state header_line, or header_line = 0 and the channels by position"
+                    raise LogFault(Fault(self.file, "no header fits the rows below it", mend, begin)) from None
+                begin = below.line
+            except OrderUnknown as doubt:
+                if self.wishes.date_order:
+                    raise
+                self.wishes.date_order = self._prove_order(doubt)
+        if begin:
+            count = sum(number < begin for number, text in lines if text.strip())
             found.remarks.append(
                 (
                     "refuse",
-                    f"{count} rows before the header on line {below.line} left out: nothing names their columns",
+                    f"{count} rows before the header on line {begin} left out: nothing names their columns",
                     1,
                     "state header_line and the channels by position, or bring the part of the log before it",
                 )
             )
-            return found
-        except OrderUnknown as doubt:
-            self.wishes.date_order = self._prove_order(doubt)
-            return layouts.find_layout(lines, self.wishes, self.file)
+        return found
 
     def _prove_order(self, doubt: OrderUnknown) -> str:
         """Return the order of day and month that any row of the file proves. Raises the doubt when none does."""

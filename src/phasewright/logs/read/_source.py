@@ -299,6 +299,9 @@ class Source:
         self.encoding = find_encoding(head, self.whole_head, file, stated_encoding)
         self._hash = hashlib.sha256() if hashing else None
         self.head = self._transcoded_head(head)
+        if self.encoding.codec and self.head:
+            # Two bytes a character hide what a text is.
+            check_start(self.head, file, stated_encoding)
         self._check_head()
 
     def _open(self):
