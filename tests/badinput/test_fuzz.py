@@ -2,7 +2,7 @@
 
 import random
 
-from fuzz_trials import Fuzz, attempt, soup
+from fuzz_trials import Fuzz, attempt, by_lines, same, soup
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
@@ -68,3 +68,20 @@ def test_the_trial_sees_a_traceback(tmp_path, monkeypatch):
     assert "IndexError" in fuzz.failures[0]["what"]
     part = {"count": dict(fuzz.count), "failures": fuzz.failures, "slowest": 0.0, "ways": 0, "seconds": 1.0}
     assert "1 failures" in fuzz_trials.summary([part])
+
+
+def test_a_header_below_a_header_that_does_not_fit(tmp_path):
+    """Found by the long trial: the second search for a header ended in an error of its own."""
+    path = tmp_path / "log.csv"
+    path.write_text("1,2,3\ntime,power_W\n1,2,3\n4,5,6\ntime,power_W,temp_C\n7,8,9\n10,11,12\n")
+    table, _ = attempt(path)
+    assert table is None or "power_W" in table.columns
+
+
+def test_a_month_of_one_digit_among_two_digit_ones(tmp_path):
+    """Found by the long trial: the reader of blocks took the row, the reader of lines did not."""
+    path = tmp_path / "log.csv"
+    path.write_text("time,p_W\n2026-03-13T12:00:00,1\n2026-3-13T12:00:01,2\n2026-03-13T12:00:02,3\n")
+    table, _ = attempt(path)
+    assert table.columns["p_W"].tolist() == [1, 2, 3]
+    assert same(table, by_lines(path))
