@@ -8,7 +8,7 @@ import numpy as np
 
 from phasewright.logs.records import Remark, Table
 from phasewright.logs.sanity.doubts import Gathered, Ranges, count_rows, merged, rows_to_ranges
-from phasewright.logs.sanity.survey import Column
+from phasewright.logs.sanity.survey import PAIRS, Column
 
 # Data sheets of the common kinds of sensor and the PMBus data formats, from memory; LINEAR11 and linear 16 of the word
 # 0xFFFF are computed: -1 x 2^-1, 65535 x 2^-12, 2^-9, 2^-8.
@@ -22,6 +22,8 @@ _ELECTRICAL = {
     127.998: "word 0xFFFF, no such register", 255.996: "word 0xFFFF, no such register",
     -1.0: "error code", -2.0: "error code",
 }  # fmt: skip
+_GAP = 2.5
+"""Rows further apart than this many periods have a gap between them."""
 _LOOK_BACK = 64
 """Missing readings that are stepped over to find the reading before a code."""
 
@@ -44,6 +46,8 @@ def find_codes(table: Table, columns: Sequence[Column], gathered: Gathered) -> N
             if known is not None and known[0] == code:
                 rows = np.setdiff1d(rows, _rows(known[1]))
             ranges = _jumped(column, code, rows)
+            if column.unit != "degC":
+                ranges = _inside(table, ranges)
             if len(ranges):
                 unit = "°C" if column.unit == "degC" else column.unit
                 _take_out(table, column, ranges, f"{code:g} {unit} jumped to: {meaning}", gathered)
@@ -106,6 +110,18 @@ def _jumped(column: Column, code: float, rows: np.ndarray) -> Ranges:
     beyond = code > 1.3 * float(np.quantile(other, 0.99)) if len(other) else False
     level = np.fmax(level, code)
     return runs[(frozen | beyond) & (jump > np.where(frozen, 0.1 * level + 1.5 * column.step, 0.2 * level))]
+
+
+def _inside(table: Table, ranges: Ranges) -> Ranges:
+    """Return the runs without single rows beside a gap: there power goes, or comes, and an offset may show."""
+    if not len(ranges):
+        return ranges
+    time = table.time_ns
+    first, last = ranges[:, 0], ranges[:, 1] - 1
+    period = float(np.median(np.diff(time[:PAIRS])))
+    before = time[first] - time[np.maximum(first - 1, 0)]
+    after = time[np.minimum(last + 1, len(time) - 1)] - time[last]
+    return ranges[(last > first) | ((before < _GAP * period) & (after < _GAP * period))]
 
 
 def _neighbour(column: Column, rows: np.ndarray, way: int, n: int) -> np.ndarray:

@@ -52,7 +52,10 @@ class Levels:
         if volts is not None:
             return f"{volts[0]} x {amperes[0]}", volts[1] * amperes[1]
         nominal = bench.regulator.rail_voltage if side == "rail" else bench.board.input_voltage
-        return None if nominal is None else (amperes[0], nominal * amperes[1])
+        if nominal is None:
+            return None
+        line = (bench.regulator.load_line or 0.0) if side == "rail" else 0.0
+        return amperes[0], np.maximum(nominal - line * amperes[1], 0.0) * amperes[1]
 
 
 def lay_levels(recording: Recording) -> Levels:
@@ -73,9 +76,14 @@ def lay_levels(recording: Recording) -> Levels:
 
 
 def _means(trace: AlignedTrace, start: float, step: float, count: int) -> np.ndarray:
-    """Means over the cells; cells between two readings of a slow channel lie on the line between them."""
+    """Means over the cells; cells between two readings of a slow channel lie on the line between them.
+
+    A counter's cells hold its count at their end, so that differences are what flowed in a cell.
+    """
     middle = 0.5 * (trace.start_s + trace.end_s)
     good = np.isfinite(trace.value)
+    if trace.unit == "J":
+        return _counts(trace.end_s[good], trace.value[good], start, step, count)
     cell = np.floor((middle - start) / step).astype(np.int64)
     good &= (cell >= 0) & (cell < count)
     number = np.bincount(cell[good], minlength=count)
@@ -95,6 +103,18 @@ def _means(trace: AlignedTrace, start: float, step: float, count: int) -> np.nda
     near = at[after] - at[after - 1] <= reach
     mean[holes[near]] = np.interp(holes[near], at, mean[at])
     return mean
+
+
+def _counts(time: np.ndarray, value: np.ndarray, start: float, step: float, count: int) -> np.ndarray:
+    """Return a counter at the end of every cell; NaN where no reading is near on both sides."""
+    at = start + step * (1.0 + np.arange(count))
+    if len(time) < 2:
+        return np.full(count, np.nan)
+    after = np.searchsorted(time, at)
+    inside = (after > 0) & (after < len(time))
+    right = np.clip(after, 1, len(time) - 1)
+    reach = max(_BRIDGE * float(np.median(np.diff(time))), 2.0 * step)
+    return np.where(inside & (time[right] - time[right - 1] <= reach), np.interp(at, time, value), np.nan)
 
 
 def stretches(time: np.ndarray, marked: np.ndarray, step: float, least: float) -> list[tuple[float, float]]:
