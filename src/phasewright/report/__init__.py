@@ -26,6 +26,7 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.terminal_compare import comparison_text
     from phasewright.report.terminal_model import model_text, prediction_text, predictions_table
     from phasewright.report.terminal_plan import preflight_text
+    from phasewright.report.timeline import TracePanel, timeline_svg
 
 __all__ = [
     "NO_SAFETY_FUNCTION",
@@ -38,6 +39,7 @@ __all__ = [
     "Section",
     "Slot",
     "Table",
+    "TracePanel",
     "answers_text",
     "bench_figure",
     "blocks_html",
@@ -58,6 +60,7 @@ __all__ = [
     "section_html",
     "strip_figure",
     "style_sheet",
+    "timeline_svg",
     "write_guide",
     "write_package",
 ]
@@ -81,6 +84,8 @@ _HOMES = {
     "pair_table": "asked",
     "prediction_blocks": "asked",
     "strip_figure": "asked",
+    "TracePanel": "timeline",
+    "timeline_svg": "timeline",
     "csv_of": "tables",
     "figure_file": "html",
     "inline_figure": "html",

@@ -2,19 +2,176 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from phasewright.app import jobs
 from phasewright.app.web import making
-from phasewright.app.web.desk import Desk
+from phasewright.app.web.answers import address
+from phasewright.app.web.desk import Desk, Study, key_of
 from phasewright.app.web.shelf import Place
+from phasewright.app.web.shelving import progress_html
 from phasewright.app.web.view import render
+
+WIDE, NARROW = 1150.0, 350.0
+PANELS = 8
+ORDER = (
+    "input_power", "package_power", "rail_current", "regulator_temperature", "coolant_temperature", "phase_count",
+    "processor_temperature", "rail_voltage", "fan_duty", "protection_active", "ambient_temperature",
+)  # fmt: skip
+"""Which traces are shown first where there are many."""
+OPEN_MOST = 3
+SHORTEST = 1e-3
+"""Shortest stretch that is shown [s]."""
+
+
+@dataclass(slots=True)
+class Record:
+    """The raw traces of a campaign, opened for the timeline."""
+
+    key: str
+    traces: list[Any]
+    clocks: tuple[Any, ...]
+    pyramids: dict[str, Any] = field(default_factory=dict)
+    first_s: float = 0.0
+    last_s: float = 1.0
 
 
 def record_page(desk: Desk, place: Place, request: Request) -> Response:
     """Show the timeline, and under it the steps."""
     checked = jobs.check(place.folder)
-    name = checked.campaign.name if checked.campaign else place.name
-    return HTMLResponse(render("record.html.jinja", place=place, name=name, timeline="",
-                               steps=making.steps_html(desk, place)))  # fmt: skip
+    campaign = checked.campaign
+    study = _fresh(desk, place)
+    timeline = ""
+    if study is not None:
+        timeline = timeline_html(desk, place, study, request)
+    elif campaign is not None and not checked.faults and campaign.logs:
+        job = next((item for item in desk.work.of(place.id) if item.kind == "study"), None)
+        if job is None or (not job.active and job.tried != key_of(place.folder)):
+            job = desk.begin_study(place)
+            job.tried = key_of(place.folder)
+        timeline = progress_html(job, "logs")
+    elif campaign is not None and not campaign.logs:
+        timeline = render("empty_record.html.jinja", place=place)
+    page = render("record.html.jinja", place=place, name=campaign.name if campaign else place.name, timeline=timeline,
+                  steps=making.steps_html(desk, place))  # fmt: skip
+    return HTMLResponse(page)
+
+
+def _fresh(desk: Desk, place: Place) -> Study | None:
+    study = desk.study(place)
+    return study if study is not None and study.key == key_of(place.folder) else None
+
+
+def timeline(desk: Desk, place: Place, request: Request) -> Response:
+    """Answer another stretch of the timeline."""
+    study = desk.study(place)
+    if study is None:
+        raise HTTPException(404)
+    answer = HTMLResponse(timeline_html(desk, place, study, request))
+    record = _opened(desk, place, study)
+    first, last = _stretch(record, request)
+    answer.headers["HX-Replace-Url"] = address(place, "record", **{"from": _number(first), "to": _number(last)})
+    return answer
+
+
+def timeline_html(desk: Desk, place: Place, study: Study, request: Request) -> str:
+    """Return the timeline between two moments, with everything that moves it."""
+    from phasewright.logs import view_trace
+    from phasewright.report import Layout, TracePanel, timeline_svg
+
+    record = _opened(desk, place, study)
+    first, last = _stretch(record, request)
+    drawings = []
+    for width in (WIDE, NARROW):
+        panels = [
+            TracePanel(trace.channel, trace.unit, trace.log, view_trace(
+                trace, record.clocks, record.pyramids[trace.channel], first_s=first, last_s=last, buckets=int(width - 64)))
+            for trace in record.traces[: PANELS if width == WIDE else 4]
+        ]  # fmt: skip
+        drawings.append(timeline_svg(
+            panels, study.analysis.steps, first_s=first, last_s=last, layout=Layout(width),
+            title=f"Raw traces from {first:.6g} s to {last:.6g} s on the reference clock",
+        ))  # fmt: skip
+    length, middle = last - first, 0.5 * (first + last)
+    moves = [
+        ("ArrowLeft", "←", "Earlier", first - 0.5 * length, last - 0.5 * length),
+        ("ArrowRight", "→", "Later", first + 0.5 * length, last + 0.5 * length),
+        ("+", "+", "Closer", middle - 0.25 * length, middle + 0.25 * length),
+        ("-", "−", "Farther", middle - length, middle + length),
+        ("Home", "whole", "The whole record", record.first_s, record.last_s),
+    ]
+    links = [(key, sign, said, address(place, "timeline", **{"from": _number(a), "to": _number(b)}))
+             for key, sign, said, a, b in moves]  # fmt: skip
+    spans = [(number, item.step.name, address(place, "timeline", **{
+        "from": _number(item.span.start_s - 0.1 * (item.span.end_s - item.span.start_s)),
+        "to": _number(item.span.end_s + 0.1 * (item.span.end_s - item.span.start_s))}))
+        for number, item in enumerate(study.analysis.steps, 1)]  # fmt: skip
+    return render(
+        "timeline.html.jinja", place=place, drawings=drawings, links=links, spans=spans, first=_number(first),
+        last=_number(last), origin=study.analysis.recording.origin, reference=study.analysis.recording.reference,
+        more=[trace.channel for trace in record.traces[PANELS:]], simulated=bool(study.document.banner),
+    )  # fmt: skip
+
+
+def _number(value: float) -> str:
+    return f"{value:.9g}"
+
+
+def _stretch(record: Record, request: Request) -> tuple[float, float]:
+    """Return the stretch that the address asks for, inside the record; the whole one where it asks for none."""
+    ends = []
+    for key, default in (("from", record.first_s), ("to", record.last_s)):
+        try:
+            value = float(request.query_params.get(key, "").replace(",", ".").removesuffix("s"))
+        except ValueError:
+            value = default
+        ends.append(value if math.isfinite(value) else default)
+    first, last = sorted(ends)
+    length = min(max(last - first, SHORTEST), record.last_s - record.first_s)
+    first = min(max(first, record.first_s), record.last_s - length)
+    return first, first + length
+
+
+def _opened(desk: Desk, place: Place, study: Study) -> Record:
+    """Return the raw traces of the study's campaign, opened once."""
+    found = desk.traces.get(place.id)
+    if found is not None and found.key == study.key:
+        desk.traces.move_to_end(place.id)
+        return found
+    record = open_record(place, study)
+    desk.traces[place.id] = record
+    while len(desk.traces) > OPEN_MOST:
+        desk.traces.popitem(last=False)
+    return record
+
+
+def open_record(place: Place, study: Study) -> Record:
+    """Open every log's traces from the store, and take the extremes of each."""
+    from phasewright.logs import build_pyramid, open_log
+
+    analysis = study.analysis
+    traces = [
+        trace for entry in analysis.campaign.logs
+        for trace in open_log(place.folder, entry, analysis.bench.instrument(entry.instrument)).traces
+        if len(trace.value)
+    ]  # fmt: skip
+    rank = {name: index for index, name in enumerate(ORDER)}
+    traces.sort(key=lambda trace: (rank.get(trace.channel.partition(".")[0], len(rank)), trace.channel))
+    record = Record(study.key, traces, analysis.recording.clocks)
+    record.pyramids = {trace.channel: build_pyramid(trace.value) for trace in traces}
+    ends = [
+        clock.to_reference(trace.time_ns[[begin, end - 1]])
+        for trace in traces for clock in record.clocks
+        if clock.log == trace.log and clock.segment < len(trace.segments)
+        for begin, end in [trace.segments[clock.segment]] if end > begin
+    ]  # fmt: skip
+    record.first_s = float(min((pair[0] for pair in ends), default=0.0))
+    record.last_s = float(max((pair[1] for pair in ends), default=1.0))
+    record.last_s = max(record.last_s, record.first_s + 1.0)
+    return record

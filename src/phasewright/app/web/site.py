@@ -88,6 +88,7 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
         Route(campaign + "/text/{file}", of_campaign(making.save_text), methods=["POST"]),
         Route(campaign + "/undo", of_campaign(making.take_back), methods=["POST"]),
         Route(campaign + "/record", of_campaign(record.record_page)),
+        Route(campaign + "/timeline", of_campaign(record.timeline)),
         Route(campaign + "/found", of_campaign(making.save_record), methods=["POST"]),
         Route(campaign + "/steps/{number:int}", of_campaign(making.save_step), methods=["POST"]),
         Route(campaign + "/steps/{number:int}/remove", of_campaign(making.remove_step), methods=["POST"]),
