@@ -141,10 +141,10 @@ def _stretches(trace: Trace, clocks: Sequence[ClockMap]) -> Iterator[tuple[Clock
         begin, end = trace.segments[clock.segment]
         own = trace.time_ns[begin:end]
         if np.isfinite(clock.first):
-            begin += int(np.searchsorted(own, clock.zero_ns + clock.first * 1e9, side="left"))
+            begin += int(np.searchsorted(own, clock.zero_ns + int(clock.first * 1e9), side="left"))
         if np.isfinite(clock.last):
             end = trace.segments[clock.segment][0] + int(
-                np.searchsorted(own, clock.zero_ns + clock.last * 1e9, side="right")
+                np.searchsorted(own, clock.zero_ns + int(clock.last * 1e9), side="right")
             )
         if end > begin:
             yield clock, begin, end
@@ -155,7 +155,8 @@ def _segment(trace, clock, pyramid, begin, end, first_s, last_s, buckets) -> Tra
     edges_s = np.linspace(first_s, last_s, buckets + 1)
     rate = 1.0 + clock.drift * 1e-6
     own_s = (edges_s - clock.offset + clock.drift * 1e-6 * clock.pivot) / rate
-    edges = begin + np.searchsorted(trace.time_ns[begin:end], clock.zero_ns + own_s * 1e9)
+    # Whole nanoseconds: for a float numpy would turn the whole trace into floats first.
+    edges = begin + np.searchsorted(trace.time_ns[begin:end], clock.zero_ns + np.ceil(own_s * 1e9).astype(np.int64))
     count = int(edges[-1] - edges[0])
     longest = _longest(trace.time_ns[begin:end])
     if count <= 4 * buckets:

@@ -75,7 +75,7 @@ def _steps(sketch: Sketch, shown, at, left: float) -> None:
         if finding.window.found:
             sketch.line((at(finding.window.start_s), 30.0), (at(finding.window.end_s), 30.0), stroke="ink", width=4.0)
         words = fit(f"{number}  {finding.step.name}", 11.0, max(end - x - 4.0, 0.0))
-        words = words if len(words) > len(str(number)) + 4 else str(number)
+        words = str(number) if words.endswith("…") or not words else words
         if x >= last:
             sketch.words(x + 1.0, 19.0, words, size=11.0, ink="soft")
             last = x + text_width(words, 11.0) + 4.0
@@ -94,11 +94,12 @@ def _panel(sketch: Sketch, panel: TracePanel, first_s: float, last_s: float, lef
     least, most = float(low[known].min()), float(high[known].max())
     edge = 0.06 * (most - least) or max(abs(most), 1.0) * 0.05
     least, most = least - edge, most + edge
-    for tick in ticks(least, most, 3):
+    marks = ticks(least, most, 3)
+    places = _places(marks)
+    for tick in marks:
         y = top + TALL * (most - tick) / (most - least)
         sketch.line((left, y), (left + room, y), stroke="hair", width=1.0)
-        step = max(abs(most - least) / 3, 1e-12)
-        sketch.words(left - 7.0, y + 4.0, plain(tick, max(0, -math.floor(math.log10(step)))), size=11.0, ink="soft", anchor="end")
+        sketch.words(left - 7.0, y + 4.0, plain(tick, places), size=11.0, ink="soft", anchor="end")
     x = np.clip(left + room * (panel.view.time_s - first_s) / (last_s - first_s), left - 1.0, left + room + 1.0)
     y_high, y_low = (top + TALL * (most - v) / (most - least) for v in (high, low))
     words, pen = [], False
@@ -120,11 +121,17 @@ def ticks(low: float, high: float, most: int) -> list[float]:
     return [k * step for k in range(first, math.floor(high / step) + 1)]
 
 
+def _places(marks: Sequence[float]) -> int:
+    """Return the decimals that tell the marks exactly."""
+    step = marks[1] - marks[0] if len(marks) > 1 else abs(marks[0]) if marks and marks[0] else 1.0
+    return next((n for n in range(9) if abs(round(step, n) - step) < 1e-6 * step), 9)
+
+
 def _axis(sketch: Sketch, first_s: float, last_s: float, at, y: float) -> None:
     long = last_s - first_s > 600.0
     scale = 60.0 if long else 1.0
     marks = ticks(first_s / scale, last_s / scale, 5 if sketch.width < 600 else 9)
-    places = max(0, -math.floor(math.log10(marks[1] - marks[0]) + 1e-9)) if len(marks) > 1 else 1
+    places = _places(marks)
     for mark in marks:
         x = at(mark * scale)
         sketch.line((x, y), (x, y + 5.0), stroke="line", width=1.0)

@@ -36,6 +36,8 @@ def campaign_page(desk: Desk, place: Place, request: Request) -> Response:
     checked = check_folder(place.folder)
     if checked.campaign is not None and not checked.campaign.logs and not checked.faults:
         return RedirectResponse(address(place, "logs"), 303)
+    if checked.campaign is not None and not checked.campaign.steps and not checked.faults:
+        return RedirectResponse(address(place, "record"), 303)
     if not checked.faults and (job is None or not job.active) and (job is None or job.tried != key):
         job = desk.begin_study(place)
         job.tried = key

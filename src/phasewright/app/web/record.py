@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,20 +12,23 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from phasewright.app import jobs
+from phasewright.app.foresee import campaign_of
 from phasewright.app.web import making
 from phasewright.app.web.answers import address
 from phasewright.app.web.desk import Desk, Study, key_of
 from phasewright.app.web.shelf import Place
 from phasewright.app.web.shelving import progress_html
 from phasewright.app.web.view import render
+from phasewright.app.web.work import Job
 
 WIDE, NARROW = 1150.0, 350.0
-PANELS = 8
+PANELS, NARROW_PANELS = 8, 4
 ORDER = (
     "input_power", "package_power", "rail_current", "regulator_temperature", "coolant_temperature", "phase_count",
     "processor_temperature", "rail_voltage", "fan_duty", "protection_active", "ambient_temperature",
 )  # fmt: skip
 """Which traces are shown first where there are many."""
+Progress = Callable[[float, str], None]
 OPEN_MOST = 3
 SHORTEST = 1e-3
 """Shortest stretch that is shown [s]."""
@@ -37,6 +41,9 @@ class Record:
     key: str
     traces: list[Any]
     clocks: tuple[Any, ...]
+    reference: str
+    origin: str
+    simulated: bool
     pyramids: dict[str, Any] = field(default_factory=dict)
     first_s: float = 0.0
     last_s: float = 1.0
@@ -46,16 +53,17 @@ def record_page(desk: Desk, place: Place, request: Request) -> Response:
     """Show the timeline, and under it the steps."""
     checked = jobs.check(place.folder)
     campaign = checked.campaign
-    study = _fresh(desk, place)
-    timeline = ""
-    if study is not None:
-        timeline = timeline_html(desk, place, study, request)
-    elif campaign is not None and not checked.faults and campaign.logs:
-        job = next((item for item in desk.work.of(place.id) if item.kind == "study"), None)
-        if job is None or (not job.active and job.tried != key_of(place.folder)):
-            job = desk.begin_study(place)
-            job.tried = key_of(place.folder)
-        timeline = progress_html(job, "logs")
+    timeline, key = "", key_of(place.folder)
+    if campaign is not None and not checked.faults and campaign.logs:
+        record = desk.traces.get(place.id)
+        if record is not None and record.key == key:
+            timeline = timeline_html(desk, place, record, request)
+        else:
+            job = next((item for item in desk.work.of(place.id) if item.kind == "record"), None)
+            if job is None or (not job.active and job.tried != key) or (job.state == "done"):
+                job = _begin_record(desk, place)
+                job.tried = key
+            timeline = progress_html(job, "logs")
     elif campaign is not None and not campaign.logs:
         timeline = render("empty_record.html.jinja", place=place)
     page = render("record.html.jinja", place=place, name=campaign.name if campaign else place.name, timeline=timeline,
@@ -63,39 +71,48 @@ def record_page(desk: Desk, place: Place, request: Request) -> Response:
     return HTMLResponse(page)
 
 
-def _fresh(desk: Desk, place: Place) -> Study | None:
-    study = desk.study(place)
-    return study if study is not None and study.key == key_of(place.folder) else None
+def _begin_record(desk: Desk, place: Place) -> Job:
+    """Begin to open the raw traces in the background; a campaign without steps has a record as well."""
+
+    def run(job: Job) -> None:
+        key = key_of(place.folder)
+        record = open_record(place, key, desk.study(place), job.progress)
+        desk.traces[place.id] = record
+        desk.traces.move_to_end(place.id)
+        while len(desk.traces) > OPEN_MOST:
+            desk.traces.popitem(last=False)
+
+    return desk.work.begin(place.id, "record", "Opening the record", run)
 
 
 def timeline(desk: Desk, place: Place, request: Request) -> Response:
     """Answer another stretch of the timeline."""
-    study = desk.study(place)
-    if study is None:
+    record = desk.traces.get(place.id)
+    if record is None:
         raise HTTPException(404)
-    answer = HTMLResponse(timeline_html(desk, place, study, request))
-    record = _opened(desk, place, study)
+    answer = HTMLResponse(timeline_html(desk, place, record, request))
     first, last = _stretch(record, request)
     answer.headers["HX-Replace-Url"] = address(place, "record", **{"from": _number(first), "to": _number(last)})
     return answer
 
 
-def timeline_html(desk: Desk, place: Place, study: Study, request: Request) -> str:
+def timeline_html(desk: Desk, place: Place, record: Record, request: Request) -> str:
     """Return the timeline between two moments, with everything that moves it."""
     from phasewright.logs import view_trace
     from phasewright.report import Layout, TracePanel, timeline_svg
 
-    record = _opened(desk, place, study)
+    study = desk.study(place)
+    steps = study.analysis.steps if study is not None else ()
     first, last = _stretch(record, request)
     drawings = []
     for width in (WIDE, NARROW):
         panels = [
             TracePanel(trace.channel, trace.unit, trace.log, view_trace(
                 trace, record.clocks, record.pyramids[trace.channel], first_s=first, last_s=last, buckets=int(width - 64)))
-            for trace in record.traces[: PANELS if width == WIDE else 4]
+            for trace in record.traces[: PANELS if width == WIDE else NARROW_PANELS]
         ]  # fmt: skip
         drawings.append(timeline_svg(
-            panels, study.analysis.steps, first_s=first, last_s=last, layout=Layout(width),
+            panels, steps, first_s=first, last_s=last, layout=Layout(width),
             title=f"Raw traces from {first:.6g} s to {last:.6g} s on the reference clock",
         ))  # fmt: skip
     length, middle = last - first, 0.5 * (first + last)
@@ -111,16 +128,17 @@ def timeline_html(desk: Desk, place: Place, study: Study, request: Request) -> s
     spans = [(number, item.step.name, address(place, "timeline", **{
         "from": _number(item.span.start_s - 0.1 * (item.span.end_s - item.span.start_s)),
         "to": _number(item.span.end_s + 0.1 * (item.span.end_s - item.span.start_s))}))
-        for number, item in enumerate(study.analysis.steps, 1)]  # fmt: skip
+        for number, item in enumerate(steps, 1)]  # fmt: skip
     return render(
         "timeline.html.jinja", place=place, drawings=drawings, links=links, spans=spans, first=_number(first),
-        last=_number(last), origin=study.analysis.recording.origin, reference=study.analysis.recording.reference,
-        more=[trace.channel for trace in record.traces[PANELS:]], simulated=bool(study.document.banner),
+        last=_number(last), origin=record.origin, reference=record.reference,
+        more=[trace.channel for trace in record.traces[PANELS:]],
+        more_narrow=[trace.channel for trace in record.traces[NARROW_PANELS:]], simulated=record.simulated,
     )  # fmt: skip
 
 
 def _number(value: float) -> str:
-    return f"{value:.9g}"
+    return f"{value:.3f}".rstrip("0").rstrip(".")
 
 
 def _stretch(record: Record, request: Request) -> tuple[float, float]:
@@ -138,32 +156,27 @@ def _stretch(record: Record, request: Request) -> tuple[float, float]:
     return first, first + length
 
 
-def _opened(desk: Desk, place: Place, study: Study) -> Record:
-    """Return the raw traces of the study's campaign, opened once."""
-    found = desk.traces.get(place.id)
-    if found is not None and found.key == study.key:
-        desk.traces.move_to_end(place.id)
-        return found
-    record = open_record(place, study)
-    desk.traces[place.id] = record
-    while len(desk.traces) > OPEN_MOST:
-        desk.traces.popitem(last=False)
-    return record
+def open_record(place: Place, key: str, study: Study | None, progress: Progress) -> Record:
+    """Open every log's traces from the store, put them on one clock, and take the extremes of each."""
+    from phasewright.logs import align, build_pyramid, open_log
 
-
-def open_record(place: Place, study: Study) -> Record:
-    """Open every log's traces from the store, and take the extremes of each."""
-    from phasewright.logs import build_pyramid, open_log
-
-    analysis = study.analysis
-    traces = [
-        trace for entry in analysis.campaign.logs
-        for trace in open_log(place.folder, entry, analysis.bench.instrument(entry.instrument)).traces
-        if len(trace.value)
-    ]  # fmt: skip
+    if study is not None and study.key == key:
+        bench, campaign = study.analysis.bench, study.analysis.campaign
+    else:
+        study = None
+        bench, campaign = campaign_of(place.folder)
+    opened = {}
+    for index, entry in enumerate(campaign.logs):
+        progress(0.6 * index / len(campaign.logs), f"reading {entry.name}")
+        opened[entry.name] = open_log(place.folder, entry, bench.instrument(entry.instrument))
+    progress(0.6, "putting the logs on one clock")
+    recording = study.analysis.recording if study is not None else align(opened, bench, campaign)
+    progress(0.8, "taking the extremes of the traces")
+    traces = [trace for log in opened.values() for trace in log.traces if len(trace.value)]
     rank = {name: index for index, name in enumerate(ORDER)}
     traces.sort(key=lambda trace: (rank.get(trace.channel.partition(".")[0], len(rank)), trace.channel))
-    record = Record(study.key, traces, analysis.recording.clocks)
+    record = Record(key, traces, recording.clocks, recording.reference, recording.origin,
+                    bench.simulated or campaign.simulated)  # fmt: skip
     record.pyramids = {trace.channel: build_pyramid(trace.value) for trace in traces}
     ends = [
         clock.to_reference(trace.time_ns[[begin, end - 1]])

@@ -1,0 +1,249 @@
+"""The page in a real browser: the whole way, the keyboard alone, a closed page, hostile names, accessibility, pictures.
+
+Pictures of every section at both widths and both themes go to build/page; people look at them.
+"""
+
+import json
+import tomllib
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+PICTURES = Path(__file__).parents[2] / "build" / "page"
+AXE = (HERE / "axe" / "axe.min.js").read_text(encoding="utf-8")
+"""axe-core 4.14.1, unchanged, from npm; its licence (MPL 2.0) stands beside it. Only the tests use it."""
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+def enter(browser, served, path="/", **look):
+    """Return a tab that has come in by the printed address and stands at `path`."""
+    tab = browser.tab(**look)
+    tab.open(f"{served.origin}/#t={served.gate.token}")
+    tab.until("!!document.querySelector('.bar') && !location.hash")
+    if path != "/":
+        tab.open(served.origin + path)
+    return tab
+
+
+@pytest.fixture(scope="module")
+def worked(worked):
+    """The worked demo with its record opened."""
+    place = worked.place("demo")
+    worked.client.get(f"/campaign/{place.id}/record")
+    assert worked.wait(place.id, "record").state == "done"
+    return worked
+
+
+def paths_of(place) -> dict[str, str]:
+    home = f"/campaign/{place.id}"
+    return {"shelf": "/", "new": "/new", "answers": f"{home}?step=4", "record": f"{home}/record", "logs": f"{home}/logs",
+            "bench": f"{home}/bench", "guide": f"{home}/guide"}  # fmt: skip
+
+
+def test_the_printed_address_leads_in_and_the_token_leaves_the_address(browser, worked):
+    tab = enter(browser, worked)
+    assert tab.run("location.href") == f"{worked.origin}/"
+    assert tab.run("localStorage.getItem('phasewright-token')") == worked.gate.token
+    assert tab.run("document.cookie") == ""
+    other = browser.tab()
+    other.open(worked.origin + "/")
+    assert "ends in a token" in other.run("document.body.innerText")
+    other.close()
+    tab.close()
+
+
+def test_k10_every_page_is_silent_and_stays_on_this_machine(browser, worked):
+    place = worked.place("demo")
+    tab = enter(browser, worked)
+    for path in paths_of(place).values():
+        tab.open(worked.origin + path)
+    assert tab.said() == []
+    tab.close()
+
+
+@pytest.mark.parametrize(("width", "dark"), [(1440, False), (390, True)])
+def test_nothing_is_found_by_the_accessibility_checker(browser, worked, width, dark):
+    place = worked.place("demo")
+    tab = enter(browser, worked, width=width, dark=dark)
+    found = []
+    for name, path in paths_of(place).items():
+        tab.open(worked.origin + path)
+        tab.run(AXE + ";0")
+        result = json.loads(tab.run(
+            "axe.run(document, {runOnly: " + json.dumps(RULES) + ", resultTypes: ['violations']})"
+            ".then(r => JSON.stringify(r.violations.map(v => [v.id, v.help, v.nodes.slice(0, 3).map(n => n.html)])))"
+        ))  # fmt: skip
+        found += [(name, *item) for item in result]
+    tab.close()
+    assert not found, "\n".join(map(str, found))
+
+
+@pytest.mark.parametrize("width", [320, 390])
+def test_only_charts_and_tables_scroll_sideways(browser, worked, width):
+    tab = enter(browser, worked, width=width)
+    for name, path in paths_of(worked.place("demo")).items():
+        tab.open(worked.origin + path)
+        assert tab.run("document.documentElement.scrollWidth") <= width, name
+    tab.close()
+
+
+def test_targets_are_large_enough(browser, worked):
+    """WCAG 2.2, SC 2.5.8: 24 CSS px, links within a sentence excepted."""
+    tab = enter(browser, worked, width=390)
+    for name, path in paths_of(worked.place("demo")).items():
+        tab.open(worked.origin + path)
+        small = tab.run(
+            "[...document.querySelectorAll('button, input:not([type=hidden]), select, summary, nav a, .button, .quiet')]"
+            ".filter(e => e.checkVisibility()).map(e => [e.outerHTML.slice(0, 90), e.getBoundingClientRect()])"
+            ".filter(([_, r]) => r.width && (r.width < 24 || r.height < 23.5))"
+            ".map(([h, r]) => h + ' ' + r.width + 'x' + r.height)"
+        )
+        assert not small, name
+    tab.close()
+
+
+def test_a_step_is_chosen_and_the_address_says_so(browser, worked):
+    place = worked.place("demo")
+    tab = enter(browser, worked, f"/campaign/{place.id}")
+    tab.click("#show-2")
+    tab.until("document.querySelector('#show-2').getAttribute('aria-current') === 'true'")
+    assert tab.run("location.search") == "?step=2"
+    assert worked.desk.study(place).step(2).step.name in tab.run("document.querySelector('#figure-bench').innerText")
+    assert tab.said() == []
+    tab.close()
+
+
+def test_what_if_answers_typed_and_stepped_inputs(browser, worked):
+    place = worked.place("demo")
+    tab = enter(browser, worked, f"/campaign/{place.id}?phases=5&load=300+W")
+    before = tab.run("document.querySelector('#asked').innerText")
+    tab.run("document.querySelector('#ask-load').focus()")
+    tab.key("ArrowUp")
+    tab.until(f"document.querySelector('#asked').innerText !== {json.dumps(before)}")
+    assert tab.run("document.querySelector('#ask-load').value") == "310 W"
+    tab.until("location.search.includes('load=310+W')")
+    tab.click("button[data-for=ask-phases][data-by='1']")
+    tab.until("location.search.includes('phases=6')")
+    tab.run("document.querySelector('#ask-coolant').focus()")
+    tab.type("warm")
+    tab.until("!!document.querySelector('#asked .faults')")
+    assert tab.run("document.querySelector('#ask-coolant').value") == "warm"
+    assert tab.said() == []
+    tab.close()
+
+
+def test_the_timeline_moves_by_keys_alone(browser, worked):
+    place = worked.place("demo")
+    tab = enter(browser, worked, f"/campaign/{place.id}/record?from=100&to=300")
+    for _ in range(80):
+        tab.key("Tab")
+        if tab.run("document.activeElement.id") == "traces":
+            break
+    assert tab.run("document.activeElement.id") == "traces"
+    for key, wanted in (("ArrowRight", "?from=200&to=400"), ("+", "?from=250&to=350"), ("-", "?from=200&to=400")):
+        tab.key(key)
+        tab.until(f"location.search === {json.dumps(wanted)} && '?from=' + parseFloat(document.querySelector('#from').value)"
+                  f" + '&to=' + parseFloat(document.querySelector('#to').value) === {json.dumps(wanted)}")  # fmt: skip
+        tab.until("document.activeElement.id === 'traces' && !document.querySelector('.htmx-settling, .htmx-added')")
+    assert tab.said() == []
+    tab.close()
+
+
+def test_the_whole_way_from_raw_logs_to_a_guide(browser, empty, demo_folder):
+    tab = enter(browser, empty)
+    assert "There is no campaign here yet" in tab.run("document.body.innerText")
+    # By keyboard: the first link behind the skip link and the name is the way on.
+    for _ in range(6):
+        tab.key("Tab")
+        if tab.run("document.activeElement.textContent") == "New campaign":
+            break
+    tab.key("Enter")
+    tab.until("location.pathname === '/new' && !!window.htmx")
+    tab.run("document.querySelector('#campaign-name').focus()")
+    tab.type("How few phases?")
+    tab.key("Enter")
+    tab.until("!!document.querySelector('.faults')")
+    assert tab.run("document.querySelector('#campaign-name').value") == "How few phases?"
+    assert tab.run("document.activeElement.className") == "faults"
+    for field, text in (("name", "open bench"), ("board-name", "board A"), ("regulator-name", "main"),
+                        ("regulator-phase_count", "10"), ("processor-power_limit", "320 W")):  # fmt: skip
+        tab.run(f"document.querySelector('#{field}').focus(); document.querySelector('#{field}').select()")
+        tab.type(text)
+    tab.key("Enter")
+    tab.until("location.pathname.endsWith('/logs') && document.readyState === 'complete'")
+    place = empty.place("how-few-phases")
+    logs = sorted((demo_folder / "logs").iterdir())
+    tab.files("#choose", *logs)
+    for count in range(1, len(logs) + 1):
+        tab.until("!!document.querySelector('.reading form button')")
+        tab.until("!document.querySelector('.htmx-swapping, .htmx-settling, .htmx-added')")
+        tab.click(".reading form .button")
+        tab.until(f"document.querySelectorAll('.reading > p[role=status] b').length >= {count} && "
+                  f"document.querySelectorAll('.reading form').length <= {len(logs) - count}")  # fmt: skip
+    entries = tomllib.loads((place.folder / "campaign.toml").read_text("utf-8"))["log"]
+    assert len(entries) == len(logs)
+    tab.open(f"{empty.origin}/campaign/{place.id}/record")
+    steps = tomllib.loads((demo_folder / "campaign.toml").read_text("utf-8"))["step"]
+    for number, step in enumerate((steps[0], steps[3], steps[4]), start=1):
+        tab.until(f"document.querySelectorAll('.stepform form').length === {number + 1}")
+        tab.run("document.querySelector('#step-new').open = true")
+        for key in ("name", "phase_count", "package_power", "start", "end", "clock"):
+            tab.run(f"document.querySelector('#stepnew-{key}').focus()")
+            tab.type(str(step[key]))
+        tab.click("#step-new .button")
+    tab.until("document.querySelectorAll('.stepform form').length === 5")
+    tab.open(f"{empty.origin}/campaign/{place.id}")
+    tab.until("!!document.querySelector('.progress, progress, #bench')")
+    tab.close()  # The work goes on without its page.
+    job = empty.wait(place.id, "study")
+    assert job.state == "done", (job.faults, job.failure)
+    tab = enter(browser, empty, f"/campaign/{place.id}")
+    assert "Which settings hold?" in tab.run("document.body.innerText")
+    tab.open(f"{empty.origin}/campaign/{place.id}/guide")
+    tab.click("button[hx-post$='/guide']")
+    tab.until("!!document.querySelector('a[href$=\"index.html\"]')", within=120)
+    tab.open(f"{empty.origin}/campaign/{place.id}/guide/files/index.html")
+    assert tab.run("getComputedStyle(document.querySelector('.page')).display") == "grid"
+    assert "How few phases?" in tab.run("document.querySelector('h1').innerText")
+    assert tab.said() == []
+    tab.close()
+
+
+def test_k09_hostile_names_run_nowhere_in_a_browser(browser, empty):
+    from phasewright.bench import edited, new_text
+
+    payloads = ["<script>window.bad=1</script>", '"><img src=x onerror=window.bad=1>', "{{constructor.constructor('bad=1')()}}",
+                "'><svg onload=window.bad=1>", "</textarea><script>window.bad=1</script>"]  # fmt: skip
+    for index, text in enumerate(payloads):
+        folder = empty.folder / f"c{index}"
+        (folder / "logs").mkdir(parents=True)
+        bench = edited(new_text("bench.toml"), {"name": text, "board.name": text, "notes": text, "regulator.name": text})
+        (folder / "bench.toml").write_text(bench, "utf-8")
+        campaign = edited(new_text("campaign.toml"), {"name": text, "notes": text, "step.1.name": text, "step.1.note": text})
+        (folder / "campaign.toml").write_text(campaign, "utf-8")
+        (folder / "logs" / "a.csv").write_text(f'time,"{text.replace(chr(34), chr(34) * 2)}"\n1,2\n', "utf-8")
+    tab = enter(browser, empty)
+    for place in empty.desk.shelf.places():
+        for path in ("/", f"/campaign/{place.id}/logs", f"/campaign/{place.id}/bench", f"/campaign/{place.id}/record"):
+            tab.open(empty.origin + path)
+            assert tab.run("window.bad") is None
+    assert tab.said() == []
+    tab.close()
+
+
+@pytest.mark.parametrize(("width", "dark"), [(1440, False), (1440, True), (390, False), (390, True)])
+def test_pictures_for_people(browser, worked, width, dark):
+    place = worked.place("demo")
+    tab = enter(browser, worked, width=width, dark=dark)
+    look = f"{width}-{'dark' if dark else 'light'}"
+    for name, path in paths_of(place).items():
+        tab.open(worked.origin + path)
+        if name != "answers":
+            tab.picture(PICTURES / f"page-{name}-{look}.png")
+            continue
+        for anchor in tab.run("[...document.querySelectorAll('section.question')].map(s => s.id)"):
+            tab.section(f"#{anchor}", PICTURES / f"{anchor}-{look}.png")
+    made = list(PICTURES.glob(f"*-{look}.png"))
+    assert len(made) >= 14 and all(path.stat().st_size > 3000 for path in made)
+    tab.close()
