@@ -295,7 +295,7 @@ class Tab:
         if whole:
             size = self.call("Page.getLayoutMetrics")["cssContentSize"]
             words["clip"] = {"x": 0, "y": 0, "width": size["width"], "height": min(size["height"], 16000), "scale": 1}
-        data = self.call("Page.captureScreenshot", format="png", **words)["data"]
+        data = self.call("Page.captureScreenshot", format="png", optimizeForSpeed=True, **words)["data"]
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(base64.b64decode(data))
 
@@ -307,7 +307,8 @@ class Tab:
         )
         clip = {"x": 0, "y": max(0, box[1] - 10), "width": self.run("innerWidth"),
                 "height": max(1, min(box[3] + 20, 8000)), "scale": 1}  # fmt: skip
-        data = self.call("Page.captureScreenshot", format="png", captureBeyondViewport=True, clip=clip)["data"]
+        data = self.call("Page.captureScreenshot", format="png", optimizeForSpeed=True, captureBeyondViewport=True,
+                         clip=clip)["data"]  # fmt: skip
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(base64.b64decode(data))
 

@@ -16,6 +16,15 @@ AXE = (HERE / "axe" / "axe.min.js").read_text(encoding="utf-8")
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 
+KEEP_A_MAP = """(() => {
+  if (document.querySelector('.htmx-swapping, .htmx-settling, .htmx-added, .htmx-request')) return false;
+  const form = document.querySelector('.reading form');
+  if (form) form.querySelector('.button').click();
+  return !!form;
+})()"""
+"""Presses the button of a map that is asked for, once nothing is being exchanged."""
+
+
 def enter(browser, served, path="/", **look):
     """Return a tab that has come in by the printed address and stands at `path`."""
     tab = browser.tab(**look)
@@ -176,9 +185,7 @@ def test_the_whole_way_from_raw_logs_to_a_guide(browser, empty, demo_folder):
     logs = sorted((demo_folder / "logs").iterdir())
     tab.files("#choose", *logs)
     for count in range(1, len(logs) + 1):
-        tab.until("!!document.querySelector('.reading form button')")
-        tab.until("!document.querySelector('.htmx-swapping, .htmx-settling, .htmx-added')")
-        tab.click(".reading form .button")
+        tab.until(KEEP_A_MAP)
         tab.until(f"document.querySelectorAll('.reading > p[role=status] b').length >= {count} && "
                   f"document.querySelectorAll('.reading form').length <= {len(logs) - count}")  # fmt: skip
     entries = tomllib.loads((place.folder / "campaign.toml").read_text("utf-8"))["log"]

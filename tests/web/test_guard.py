@@ -277,3 +277,15 @@ def test_k17_the_token_is_for_this_user_alone(tmp_path):
 @pytest.mark.parametrize("text", ["", " ", ".", "..", "...", "CON", "a" * 500, "日本語", "é", "\0", "-", "a b"])
 def test_names_of_folders_are_plain(text):
     assert re.fullmatch(r"[a-z0-9-]{1,70}", slug(text))
+
+
+def test_what_is_shipped_of_htmx_is_what_its_makers_released():
+    """Fingerprint of dist/htmx.min.js of htmx.org 2.0.11 on npm; its licence text is shipped beside it."""
+    from hashlib import sha256
+    from importlib.resources import files
+
+    static = files("phasewright.app.web") / "static"
+    assert sha256((static / "htmx.min.js").read_bytes()).hexdigest() == (
+        "d6fdc75f204e6bdefa99b69bf1e6d4ac69b8a364f77929f45c13476b4000f717"
+    )
+    assert "Zero-Clause BSD" in (static / "htmx.LICENSE.txt").read_text("utf-8")
