@@ -357,7 +357,7 @@ def load(place: Path, seconds: float = 20.0) -> None:
     rows = sum(len(sheet.rows) for sheet in found.sheets.values())
     looks = sum(pace.looks for pace in recorder.pace.values())
     skipped = sum(pace.skipped for pace in recorder.pace.values())
-    told("R8 64 channels at 50 Hz", found.survey.complete and rows >= looks - 8,
+    told("R8 64 channels at 50 Hz", found.survey.complete and rows == looks,
          f"{8 * rows} readings in {seconds:g} s, {found.survey.lost} dropped; {skipped} of {looks} looks skipped on this machine")
     late = sorted(abs(b - a - 20_000_000) * 1e-6 for driver in drivers.values()
                   for a, b in zip(driver.stamps, driver.stamps[1:], strict=False))

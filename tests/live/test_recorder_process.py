@@ -210,6 +210,7 @@ def test_record_takes_a_person_through_the_plan_and_keeps_why_a_load_fell_over(f
     assert "exit code 3" in done.run.steps[0].why and done.complete
     assert done.run.left == ("two",)
     text = out.getvalue()
+    assert "Mind on this bench" in text and "meter: no" not in text
     assert "Set by hand   phases: 10" in text and "is started and ended for you" in text and "load.py 0.6" in text
     checked = check_folder(folder)
     assert checked.faults == () and [step.name for step in checked.campaign.steps] == ["one", "one, again"]

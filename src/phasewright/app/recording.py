@@ -26,6 +26,8 @@ SHORTEST = 60.0
 """[s] No step is ended as settled before: figures need a window; common practice, no source."""
 LONGEST = 1.5
 """Times the planned dwell after which a step ends whatever it shows; common practice, no source."""
+ROLL_CALL = 10.0
+"""[s] For which instruments are waited before it is said what stays away."""
 IDLE = 12.0
 """[s] Idle time before a step, so that its edge shows."""
 DARK = 0.15
@@ -136,10 +138,10 @@ class Guide:
     """Runs the steps of a plan, one after the other, on a station."""
 
     def __init__(self, bench: Bench, campaign: Campaign, station: Station, person: Person, *,
-                 set_up: Callable[[Step], None] | None = None, replan: Callable[[], Plan | None] | None = None):
+                 set_up: Callable[[Step], None] | None = None):
         """`set_up` is told the step that a person has set (the dry run sets its bench by it)."""
         self.bench, self.campaign, self.station, self.person = bench, campaign, station, person
-        self._set_up, self._replan = set_up, replan
+        self._set_up = set_up
         self.zero = station.clock.monotonic_ns()
         self.so_far = SoFar(bench, self.zero)
         self._said: list[str] = []
@@ -156,6 +158,7 @@ class Guide:
         todo = [item for item in plan.steps if item.runnable and not item.measured and item.name not in done]
         result = RunResult()
         try:
+            self._roll_call()
             for index, item in enumerate(todo):
                 if not self._one(item, index + 1, len(todo), result):
                     break
@@ -167,6 +170,19 @@ class Guide:
             ran = {item.name for item in result.steps if item.outcome not in ("skipped", "stopped")}
             result.left = tuple(item.name for item in todo if item.name not in ran)
         return result
+
+    def _roll_call(self) -> None:
+        """Say what every instrument gives before anything is loaded, and what stays away."""
+        until = self.now + ROLL_CALL
+        while self.now < until and self._is_silent(unseen=True):
+            self._took(self.station.advance(TICK))
+        for part in self.bench.instruments:
+            for channel, source in part.reading.items():
+                if self.so_far.seen(channel) and not self.so_far.flag(channel):
+                    continue
+                what = "the guard ends any load without it" if source.must_see else "the run goes on without it"
+                why = self.so_far.flag(channel) or "nothing came yet"
+                self.person.tell(f"{part.name}: no {CHANNELS[channel.partition('.')[0]].title.lower()} ({why}); {what}")
 
     def _one(self, item: PlannedStep, number: int, count: int, result: RunResult) -> bool:
         """Run one step; return whether the run goes on."""
@@ -207,9 +223,10 @@ class Guide:
                 return False
         return True
 
-    def _is_silent(self) -> bool:
+    def _is_silent(self, *, unseen: bool = False) -> bool:
+        """Whether a channel that must be seen is missing now; with `unseen` also whether one never came at all."""
         must = [source.channel for part in self.bench.instruments for source in part.reading.values() if source.must_see]
-        return any(self.so_far.flag(channel) for channel in must)
+        return any(self.so_far.flag(channel) or (unseen and not self.so_far.seen(channel)) for channel in must)
 
     def _wait(self, item: PlannedStep, number: int, count: int, phase: str, seconds: float) -> str:
         began = self.now

@@ -58,6 +58,10 @@ def record(folder: Path, person: Person, *, known: Callable[[Bench, Campaign], F
     programs += (bench.stop.command,) if bench.stop.command else ()
     if programs and not may_start(programs):
         raise NotReady(Fault("bench.toml", "its programs may not be started", "take them out of bench.toml"))
+    if plan.readiness.cautions:
+        person.tell("Mind on this bench, with these steps:")
+    for caution in plan.readiness.cautions:
+        person.tell(f"  {caution.title}: {caution.action}")
     station = ProcessStation(folder, loads={item.name: item.command for item in bench.loads})
     guide = Guide(bench, campaign, station, person)
     result, lost = RunResult(left=tuple(item.name for item in plan.steps if item.runnable)), ""

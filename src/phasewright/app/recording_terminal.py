@@ -200,12 +200,3 @@ class TerminalPerson:
     def _write(self, text: str) -> None:
         self._out.write(text)
         self._out.flush()
-
-
-def cautions_text(cautions: tuple) -> str:
-    """Return the cautions that apply to a plan, and that none of this is a safety function."""
-    lines = [f"! {item.title}: {item.action}" for item in cautions]
-    lines.append("Phasewright is no safety function: have a cut-off within reach, and stay with the bench.")
-    return "\n".join(lines)
-
-

@@ -16,6 +16,7 @@ from phasewright.live.instruments.driver import Driver, Polled, Reading
 from phasewright.live.load import Load, LoadEnd
 from phasewright.live.scribe import Scribe
 
+LAST_LOOK_S = 0.5
 PERIOD = 1.0
 """[s] Of an instrument that states none."""
 
@@ -58,6 +59,7 @@ class Recorder:
         self._polled: queue.SimpleQueue[tuple[str, Polled]] = queue.SimpleQueue()
         self._closing = threading.Event()
         self._alarm = ""
+        self._polling: list[threading.Thread] = []
 
     load: Load | None
 
@@ -69,13 +71,18 @@ class Recorder:
             self.event("instrument", name=name, identity=driver.identity, period=item.period,
                        channels=list(item.reading), kind=item.connection.kind if item.connection else "")
         if self._threads:
-            for name in self.drivers:
-                threading.Thread(target=self._poll_for_ever, args=(name,), daemon=True).start()
+            self._polling = [threading.Thread(target=self._poll_for_ever, args=(name,), daemon=True) for name in self.drivers]
+            for thread in self._polling:
+                thread.start()
 
     def close(self) -> bool:
         """End the load, let go of every instrument and close the journal; return whether all is on the disk."""
         self.stop_load("recording ends")
         self._closing.set()
+        for thread in self._polling:
+            # An instrument that hangs in its last look is not waited for; what the others gave last is on record.
+            thread.join(LAST_LOOK_S)
+        self._drain()
         for name, driver in self.drivers.items():
             pace = self.pace[name]
             self.scribe.event("pace", name=name, looks=pace.looks, skipped=pace.skipped, worst_late=pace.worst_late)

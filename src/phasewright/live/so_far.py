@@ -74,6 +74,10 @@ class SoFar:
         first = self._tracks[pairs[0][0]]
         return np.array(first.time[:count]), total, first.instrument
 
+    def seen(self, channel: str) -> bool:
+        """Return whether a channel was ever read."""
+        return channel in self._tracks
+
     def flag(self, channel: str) -> str:
         """Return why the last reading of a channel was missing, '' = it was there."""
         return self._flags.get(channel, "")
