@@ -25,6 +25,8 @@ KEPT_BYTES = 64 << 20
 """Most that is kept in memory while the disk takes nothing; beyond it the oldest records are given up, and counted."""
 RETRY_S = 0.5
 """[s] between two attempts to make a new segment."""
+LAST_TRIES = 20
+"""Attempts to bring everything to the disk before the journal is left as it is, and said to be incomplete."""
 
 
 class JournalWriter:
@@ -113,7 +115,7 @@ class JournalWriter:
     def close(self) -> bool:
         """Write the end record, sync and let go; return whether all is on the disk."""
         self.add("end", "end", text=json.dumps({"records": self.seq + 1}))
-        for _ in range(5):
+        for _ in range(LAST_TRIES):
             done = self.sync()
             if done:
                 break
