@@ -1,0 +1,149 @@
+"""Corners of the journal: what is whole and yet no record, what comes twice or late, what memory cannot hold."""
+
+import errno
+import json
+import zlib
+
+import pytest
+
+from phasewright.bench import NotReady
+from phasewright.live.clock import MachineClock, MovedClock
+from phasewright.live.journal import writing
+from phasewright.live.journal.disk import Disk
+from phasewright.live.journal.line import Entry, from_line, to_line
+from phasewright.live.journal.reading import Follower, last_record, segment_paths, survey
+from phasewright.live.journal.writing import JournalWriter
+from phasewright.live.load import ProgramLoad
+from phasewright.live.scribe import ThreadScribe
+
+
+def sealed(body: bytes) -> bytes:
+    return b"~%s%08x" % (body, zlib.crc32(body))
+
+
+@pytest.mark.parametrize("body", [
+    b"1\t2\t3\treading\ta\t1.0\tW\t\t", b"x\t2\t3\treading\ta\t1.0\tW\t\t\t", b"1\t2\t3\tother\ta\t1.0\tW\t\t\t", b"",
+    b"1\t2\t3\treading\ta\t1.0\tW\t\tx~y\t",
+])
+def test_a_sound_checksum_makes_no_record_of_anything_else(body):
+    assert from_line(sealed(body)) is None
+    assert from_line(sealed(b"1\t2\t3\treading\ta\t1.0\tW\t\t\t")).value == 1.0
+
+
+def test_records_that_come_twice_or_late_count_once(tmp_path):
+    lines = [to_line(Entry(seq, seq, seq, "reading", "a/b", float(seq), "W", "", "")) for seq in range(9)]
+    head = to_line(Entry(-1, 0, 0, "head", "head", None, "", "", json.dumps({"session": 1, "next": 0})))
+    (tmp_path / "000001.txt").write_bytes(head + b"".join(lines[:3] + lines[7:8]))
+    found = survey(tmp_path)
+    assert found.missing == [(3, 6)] and found.lost == 4
+    seen = []
+    (tmp_path / "000002.txt").write_bytes(head + b"".join(lines[5:6] + lines[2:6] + lines[6:9]))
+    found = survey(tmp_path, lambda entry, session: seen.append(entry.seq))
+    assert not found.missing and found.records == 9
+    assert sorted(seq for seq in seen if seq >= 0) == list(range(9))
+
+
+def test_a_segment_without_a_readable_head_is_told(tmp_path):
+    writer = JournalWriter(tmp_path, MovedClock())
+    writer.add("reading", "a/b", 1.0, "W")
+    writer.close()
+    path = segment_paths(tmp_path)[0]
+    path.write_bytes(b"\n".join(path.read_bytes().split(b"\n")[1:]))
+    found = survey(tmp_path)
+    assert found.headless == ["000001.txt"] and found.records == 2 and not found.complete
+    odd = to_line(Entry(-1, 0, 0, "head", "head", None, "", "", "no json"))
+    (tmp_path / "000002.txt").write_bytes(odd)
+    assert survey(tmp_path).headless == ["000001.txt"]
+    assert last_record(tmp_path).seq == 1
+    assert last_record(tmp_path / "nowhere") is None
+
+
+def test_a_follower_waits_for_a_journal_that_is_not_there_yet(tmp_path):
+    follower = Follower(tmp_path)
+    assert follower.read() == []
+    JournalWriter(tmp_path, MovedClock()).close()
+    assert [entry.kind for entry in follower.read()] == ["head", "end"]
+    assert follower.read() == []
+
+
+class Full(Disk):
+    full = False
+
+    def write(self, handle, data):
+        if self.full:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return super().write(handle, data)
+
+
+class Takes(Disk):
+    """Takes nothing and reports no error."""
+
+    def write(self, handle, data):
+        return 0
+
+
+def test_what_memory_cannot_hold_is_counted_and_shows_as_missing(tmp_path, monkeypatch):
+    monkeypatch.setattr(writing, "KEPT_BYTES", 2000)
+    disk, clock = Full(), MovedClock()
+    writer = JournalWriter(tmp_path, clock, disk=disk)
+    for index in range(200):
+        disk.full = 20 <= index < 150
+        writer.add("reading", "a/b", float(index), "W")
+        writer.flush()
+        clock.sleep(0.2)
+    assert writer.close()
+    found = survey(tmp_path)
+    assert 80 < found.lost < 130 and not found.complete
+    assert any("given up" in text and not text.endswith(" 0 given up") for text in found.alarms)
+
+
+def test_a_disk_that_takes_nothing_is_refused_at_the_start(tmp_path):
+    with pytest.raises(NotReady, match="nothing was taken"):
+        JournalWriter(tmp_path, MovedClock(), disk=Takes())
+
+
+def test_a_disk_that_never_recovers_is_told_at_the_end(tmp_path):
+    disk = Full()
+    writer = JournalWriter(tmp_path, MovedClock(), disk=disk)
+    disk.full = True
+    writer.add("reading", "a/b", 1.0, "W")
+    assert writer.close() is False
+    assert survey(tmp_path).unclosed == [1]
+
+
+def test_segments_turn_over_by_age_too(tmp_path):
+    clock = MovedClock()
+    writer = JournalWriter(tmp_path, clock, segment_seconds=60.0)
+    for _ in range(5):
+        writer.add("reading", "a/b", 1.0, "W")
+        clock.sleep(61.0)
+        writer.sync()
+    writer.close()
+    assert survey(tmp_path).segments == 6 and survey(tmp_path).complete
+
+
+def test_the_thread_writes_all_that_it_was_given_in_order(tmp_path):
+    clock = MachineClock()
+    scribe = ThreadScribe(JournalWriter(tmp_path, clock), clock)
+    for index in range(500):
+        scribe.add("reading", "a/b", float(index), "W")
+        if index % 50 == 0:
+            scribe.event("mark", at=index)
+            scribe.tick()
+    assert scribe.close() and scribe.alarm == ""
+    values = []
+    found = survey(tmp_path, lambda entry, session: values.append(entry.value) if entry.kind == "reading" else None)
+    assert found.complete and values == [float(index) for index in range(500)]
+
+
+def test_a_load_that_cannot_be_started_says_so(tmp_path):
+    import time
+
+    load = ProgramLoad(["no-such-load-here"], tmp_path)
+    load.stop()
+    load.start()
+    until = time.monotonic() + 10.0
+    while (ended := load.poll()) is None and time.monotonic() < until:
+        time.sleep(0.02)
+    assert ended.code is None and "cannot be started" in ended.errors
+    load.stop()
