@@ -76,7 +76,8 @@ def main() -> int:
     if peak > MOST:
         wrong.append(f"the run needs {peak:.0f} MiB")
     total = Counter(row["do"] for row in rows.values())
-    lines.append(f"columns note to alarm: rows that land in their class, of {', '.join(f'{total[k]} {k}' for k in KINDS)}; "
+    of = ", ".join(f"{total[kind]} {kind}" for kind in KINDS)
+    lines.append(f"columns note to alarm: rows that land in their class, of {of}; "
                  f"live: rows that wait for recording; peak memory of all cases in one process {peak:.0f} MiB")  # fmt: skip
     if "--rows" in sys.argv:
         for row, item in rows.items():

@@ -1,4 +1,4 @@
-"""A million inputs that nobody would write: each must end as a table or as a refusal that says where and how to mend it.
+"""A million inputs that nobody would write: each must end as a table or as a refusal with its place and mend.
 
     python benchmarks/fuzz_trials.py [--count 1000000] [--seed 1] [--seconds S] [--save FILE] [--merge FILE ...]
 
@@ -34,7 +34,8 @@ CORPUS = 3000
 FRAGMENTS = (
     "time", "t_s", "Date", "Zeit [s]", "power_W", "Temp °C", "U1 [V]", "p", "#", "//", ";", ",", "\t", "|", " ", "  ",
     "\n", "\n", "\n", "\r\n", "\r", '"', '""', "'", "0", "1", "12", "100.5", "1,5", "1.234", "1e400", "-", "--", "NaN",
-    "N/A", "2026-03-13", "2026-03-13 12:00:00", "2026-03-13T12:00:01.5Z", "13.03.2026 12:00:02", "03/04/2026", "12:00:03",
+    "N/A", "2026-03-13", "2026-03-13 12:00:00", "2026-03-13T12:00:01.5Z", "13.03.2026 12:00:02", "03/04/2026",
+    "12:00:03",
     "11:59:59 PM", "24:00:00", "23:59:60", "1772000000", "1772000000123", "46000.5", "9.91E37", "0x1F", "017", "1_000",
     "45 °C", "3m", "True", "#DIV/0!", "1-Mar", "Average", "Min", "\x00", "\x1b[31m", "\u202e", "\u00a0", "−5", "１２",
     "(", ")", "[", "]", "{", "}", "<", "=", "%", "+", ".", "..", "e5", "inf", "x" * 50, "9" * 30, "\ufeff", "é",

@@ -26,8 +26,8 @@ from planted import Base, Planted, make_base, plant, write
 
 FLAGGED, ALARMS, MOVED = 0.98, 0.02, 0.01
 WATCHED = (
-    "input_power", "package_power", "loss", "delivery_efficiency", "rail_current", "rail_power", "regulator_temperature",
-    "regulator_rise",
+    "input_power", "package_power", "loss", "delivery_efficiency", "rail_current", "rail_power",
+    "regulator_temperature", "regulator_rise",
 )  # fmt: skip
 
 
@@ -104,7 +104,8 @@ def alarms_of(flags: dict[tuple[str, str], str], base: Base) -> list[str]:
     room = 3.0 + 0.03 * max(step.package_power for step in base.scenario.steps)
     plain = (
         "decimal comma", "units taken from", "separator at the end", "ends with a separator", "BOM", "byte-order",
-        "columns that no channel", "columns that hold words", "by their size", "gap", "last line", "preamble", "comment",
+        "columns that no channel", "columns that hold words", "by their size", "gap", "last line", "preamble",
+        "comment",
         "same stamp, spread", "is used for", "stands for", "intervals scatter", "clock is taken",
         # That two clocks fit in several places is said of the record, not of a value; it has its own trials.
         "clock ambiguous",

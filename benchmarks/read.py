@@ -88,7 +88,8 @@ def duckdb_arrow(path: Path, work: Path) -> int:
     import nanoarrow
 
     kinds = {"time": "TIMESTAMP", **dict.fromkeys(NAMES, "DOUBLE")}
-    relation = duckdb.sql(f"select * from read_csv('{path}', auto_detect = false, header = true, delim = ',', columns = {kinds})")
+    options = f"auto_detect = false, header = true, delim = ',', columns = {kinds}"
+    relation = duckdb.sql(f"select * from read_csv('{path}', {options})")
     return sum(len(batch) for batch in nanoarrow.ArrayStream(relation))
 
 
@@ -197,7 +198,8 @@ def table(size_mb: float, folder: Path, messy: bool, repeats: int) -> None:
     rows = list(best.items())
     fastest = min(best[name]["wall"] for name in others if name in best)
     print(f"\n{path.stat().st_size / 1e6:.0f} MB, {rows[0][1]['rows']} rows")
-    print(f"{'reading':16s} {'wall s':>8s} {'cpu s':>8s} {'peak MiB':>9s} {'grown MiB':>9s} {'wall / fastest parser':>22s}")
+    heads = (("wall s", 8), ("cpu s", 8), ("peak MiB", 9), ("grown MiB", 9), ("wall / fastest parser", 22))
+    print(f"{'reading':16s} " + " ".join(f"{head:>{width}s}" for head, width in heads))
     for name, found in rows:
         print(
             f"{name:16s} {found['wall']:8.3f} {found['cpu']:8.3f} {found['peak']:9.0f} "

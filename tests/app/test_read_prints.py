@@ -14,7 +14,8 @@ def messy(tmp_path):
     rows = ["bench logger", "serial;17", "", "time;power [W];Rail current [A];Regulator temp [°C];note"]
     for i in range(900):
         power = (300 + i * 37 % 11 / 5) if (i // 120) % 2 else (40 + i * 37 % 11 / 10)
-        cells = [f"{power:.2f}", f"{0.8 * power + i * 29 % 7 / 100:.2f}", f"{40 + (i // 120 % 2) * 10 + i * 41 % 5 / 10:.1f}"]
+        current, heat = 0.8 * power + i * 29 % 7 / 100, 40 + (i // 120 % 2) * 10 + i * 41 % 5 / 10
+        cells = [f"{power:.2f}", f"{current:.2f}", f"{heat:.1f}"]
         cells = [cell.replace(".", ",") for cell in cells]
         if i in (100, 101, 350):
             cells[2] = "-127,0"
@@ -37,7 +38,9 @@ def empty(tmp_path, invoke):
     return tmp_path / "mine"
 
 
-MAP = ("--map", "input_power=power", "--map", "rail_current=Rail current", "--map", "regulator_temperature=Regulator temp")
+MAP = (
+    "--map", "input_power=power", "--map", "rail_current=Rail current", "--map", "regulator_temperature=Regulator temp",
+)  # fmt: skip
 
 
 def test_every_line_that_was_touched_is_told(empty, messy, invoke):
@@ -94,9 +97,8 @@ def test_strict_takes_a_sound_log(empty, tmp_path, invoke):
 def test_a_slipped_unit_is_refused_where_it_is_read(empty, tmp_path, invoke):
     """The map is kept, so that the unit can be stated in it; reading says so and analysis refuses until then."""
     path = tmp_path / "slip.csv"
-    path.write_text("time,power [W]\n" + "".join(
-        f"2026-03-13T12:{i // 60:02d}:{i % 60:02d},{(300000 if i // 60 % 2 else 40000) + i * 7 % 50}\n" for i in range(600)
-    ))  # fmt: skip
+    rows = [f"{i // 60:02d}:{i % 60:02d},{(300000 if i // 60 % 2 else 40000) + i * 7 % 50}\n" for i in range(600)]
+    path.write_text("time,power [W]\n" + "".join(f"2026-03-13T12:{row}" for row in rows))
     result = invoke("read", empty, path, "--map", "input_power=power")
     assert result.exit_code == 3, result.output
     assert "it looks like mW" in result.output

@@ -179,7 +179,7 @@ class Tags(HTMLParser):
 
 @pytest.fixture(scope="module")
 def guide(lab, tmp_path_factory):
-    """A campaign in which names, notes and headers are attacks, analyzed and written as a guide from the command line."""
+    """A campaign in which names, notes and headers are attacks, written as a guide from the command line."""
     folder = tmp_path_factory.mktemp("hostile") / "campaign"
     shutil.copytree(lab.folder / "clean", folder)
     attack = " ".join(PAYLOADS.values())
@@ -191,7 +191,8 @@ def guide(lab, tmp_path_factory):
         (folder / file).write_text(text.replace(old, new, 1), encoding="utf-8")
 
     edit("bench.toml", 'name = "Tarrowmere TM-10"', f'name = "{shown}"')
-    names = [line for line in (folder / "campaign.toml").read_text(encoding="utf-8").splitlines() if "phases, 210" in line]
+    lines = (folder / "campaign.toml").read_text(encoding="utf-8").splitlines()
+    names = [line for line in lines if "phases, 210" in line]
     for number, line in enumerate(names[:4]):
         payload = FORMULAS[number - 1] if number else shown
         edit("campaign.toml", line, f'name = "{payload.replace(chr(9), chr(92) + "t")}"')

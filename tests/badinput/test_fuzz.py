@@ -36,7 +36,8 @@ def test_any_bytes(tmp_path, data):
     decimal=st.sampled_from(["", ".", ","]), header_line=st.sampled_from([None, 0, 1, 3, 500]),
     zone=st.sampled_from(["", "Europe/Berlin", "+05:30", "Nowhere/Land", "UTC"]),
     encoding=st.sampled_from(["", "utf-8", "cp1252", "utf-16", "no-such", "rot13", "idna", "utf-32"]),
-    time_format=st.sampled_from(["", "epoch_s", "elapsed_ms", "%H:%M:%S", "%Y-%m-%dT%H:%M:%S", "%q", "%I:%M", "serial", "("]),
+    time_format=st.sampled_from(["", "epoch_s", "elapsed_ms", "%H:%M:%S", "%Y-%m-%dT%H:%M:%S", "%q", "%I:%M",
+                                  "serial", "("]),
     time_columns=st.sampled_from([(), ("time",), ("#1",), ("#2", "#1"), ("#99",), ("a", "b", "c")]),
 )  # fmt: skip
 def test_any_statement(tmp_path, seed, **stated):

@@ -40,7 +40,7 @@ def traced(bad, columns, channels=None, decimals=3, **stated):
     channels = channels or {name.partition(" ")[0]: name.partition(" ")[0] for name in names}
     entry = LogEntry(
         "log", ("log.csv",), "meter",
-        tuple(c if isinstance(c, ChannelSource) else ChannelSource(k, (ColumnTerm((c,)),)) for k, c in channels.items()),
+        tuple(ChannelSource(k, (ColumnTerm((c,)),)) for k, c in channels.items()),
         **stated,
     )  # fmt: skip
     return {trace.channel: trace for trace in open_log(bad.folder, entry, None).traces}
@@ -117,7 +117,8 @@ def test_P06_stuck_sensor(lab, row):
 
 
 @pytest.mark.parametrize(
-    "channel, code", [("rail_current", -0.5), ("rail_voltage", 15.99976), ("rail_voltage", 127.998), ("rail_voltage", 255.996)]
+    "channel, code",
+    [("rail_current", -0.5), ("rail_voltage", 15.99976), ("rail_voltage", 127.998), ("rail_voltage", 255.996)],
 )
 def test_P07_word_of_a_bus(bad, channel, code):
     power = load()
@@ -163,7 +164,8 @@ def test_P10_single_spikes(bad, factor):
     spoiled = power.copy()
     where = [180, 400, 660]
     spoiled[where] *= factor
-    trace = traced(bad, {"input_power [W]": spoiled, "coolant_temperature [degC]": warm(power, gain=0.02)})["input_power"]
+    columns = {"input_power [W]": spoiled, "coolant_temperature [degC]": warm(power, gain=0.02)}
+    trace = traced(bad, columns)["input_power"]
     assert np.flatnonzero(np.isnan(trace.value)).tolist() == where
     assert remark_of(trace, "spikes", bad.row["do"]).count == 3
     assert np.nanmax(trace.value) < 1.05 * power.max()

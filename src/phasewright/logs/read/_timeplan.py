@@ -17,7 +17,8 @@ Say = Callable[..., None]
 EPOCH_FIRST, EPOCH_LAST = times.EPOCH_FIRST_NS / 1e9, times.EPOCH_LAST_NS / 1e9
 SERIAL_FIRST, SERIAL_LAST = 32_874, 73_051  # the same two days as serial dates
 _TIME_NAMES = re.compile(
-    r"^(?:time.*|.*timestamp|.*time|t|zeit.*|.*zeit|temps|heure|horodatage|tiempo|hora|elapsed.*|epoch.*|unix.*|seconds?|"
+    r"^(?:time.*|.*timestamp|.*time|t|zeit.*|.*zeit|temps|heure|horodatage|tiempo|hora|elapsed.*|epoch.*|unix.*|"
+    r"seconds?|"
     r"sekunden?|secondes?|segundos?|ms|milliseconds?|date.*|datum.*|fecha.*|uptime.*|ticks?|clock|.*stamp|s|sec)$"
 )
 _UNIT_WORDS = {

@@ -34,7 +34,8 @@ def find_frozen(table: Table, columns: Sequence[Column], gathered: Gathered) -> 
         # Nothing flows while the machine is off, and what is left out already needs no second remark.
         runs = np.array([
             (a, b) for a, b in runs.tolist()
-            if abs(float(column.at(np.array([a]))[0])) > 0.02 * top and not ((known[:, 0] <= a + 1) & (known[:, 1] >= b)).any()
+            if abs(float(column.at(np.array([a]))[0])) > 0.02 * top
+            and not ((known[:, 0] <= a + 1) & (known[:, 1] >= b)).any()
         ], dtype=np.int64).reshape(-1, 2)  # fmt: skip
         if not len(runs):
             continue
@@ -42,8 +43,8 @@ def find_frozen(table: Table, columns: Sequence[Column], gathered: Gathered) -> 
         seconds = float(table.time_ns[b - 1] - table.time_ns[a]) * 1e-9
         value = float(column.at(np.array([a]))[0])
         remark = Remark(
-            "note", f"stands still at {value:.4g} {column.unit} for {seconds:.3g} s while it otherwise changes from row to "
-            "row: stuck, left out there", table.line_of(int(a)), column.name, len(runs),
+            "note", f"stands still at {value:.4g} {column.unit} for {seconds:.3g} s while it otherwise changes from row "
+            "to row: stuck, left out there", table.line_of(int(a)), column.name, len(runs),
             "check the sensor and its link",
         )  # fmt: skip
         for channel in column.channels:
