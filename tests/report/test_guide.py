@@ -266,7 +266,7 @@ def test_every_figure_has_its_numbers_its_file_and_its_words(analysis, written, 
     document = guide_document(analysis)
     tables = {path.stem for path in files.tables}
     stems = {path.stem for path in files.figures}
-    assert stems == {figure.name for figure in document.figures()} and len(stems) == 7
+    assert stems == {figure.name for figure in document.figures()} and len(stems) == 9
     assert tables == {table.name for table in document.tables()}
     markdown = files.markdown.read_text(encoding="utf-8")
     tokens = MarkdownIt("commonmark").parse(markdown)
@@ -276,7 +276,7 @@ def test_every_figure_has_its_numbers_its_file_and_its_words(analysis, written, 
         assert plainly(figure.title) in page.text and plainly(figure.subtitle) in page.text
         assert len(images[f"figures/{figure.name}.svg"]) > 30, "alternative text"
     drawings = page.named("svg")
-    assert len(drawings) == 14
+    assert len(drawings) == 18
     for svg in drawings:
         assert svg["role"] == "img" and len(svg["aria-labelledby"].split()) == 2
 

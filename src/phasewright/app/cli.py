@@ -311,19 +311,26 @@ def predict(ctx: click.Context, folder: Path, phases: str, loads: tuple[str, ...
     fitted to the campaign in DIR; from part data alone where nothing is measured yet.
     """
     from phasewright.app import jobs
-    from phasewright.app.foresee import prediction_json
+    from phasewright.app.foresee import campaign_of, enough_json, enough_of, enough_text, prediction_json
 
     given = {name: text for name, text in options.items() if text}
     with _job(ctx) as progress:
         found = jobs.predict(
             folder, phases=phases, loads=loads, options=given, measured=not unmeasured, progress=progress
         )
+    enough = enough_of(campaign_of(folder)[0], found)
     if as_json:
-        _print_json({"format": "phasewright-prediction-1", "predictions": [prediction_json(item) for item in found]})
+        _print_json({"format": "phasewright-prediction-1", "predictions": [prediction_json(item) for item in found],
+                     "enough": [enough_json(item) for item in enough]})  # fmt: skip
         return
     from phasewright.report import prediction_text, predictions_table
 
     click.echo(prediction_text(found[0]) if len(found) == 1 else predictions_table(found))
+    if len(found) > 1:
+        import textwrap
+
+        for item in enough:
+            click.echo("\n".join(textwrap.wrap(enough_text(item), 80)))
 
 
 @main.command()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ from phasewright.bench import BenchFault, Fault
 if TYPE_CHECKING:
     from phasewright.bench import Bench, Campaign
     from phasewright.findings import Analysis
+    from phasewright.limits import Fewest, Mend
     from phasewright.model import Fitted, Prediction
     from phasewright.plan import Plan
     from phasewright.quantity import Value
@@ -27,6 +29,19 @@ OPTIONS = {
     "power_limit": ("power_limit", "W"),
 }
 """Option -> (setting of a step, its unit). Every text has its unit: ``90 A``, ``35C``."""
+
+
+@dataclass(frozen=True, slots=True)
+class Enough:
+    """The fewest phases over all limits at one load."""
+
+    load_name: str
+    """rail_current | package_power"""
+    load: float
+    """[A] or [W]"""
+    fewest: Fewest
+    mend: Mend | None
+    """The change that would buy most margin at the limit that decides."""
 
 
 def settings_of(
@@ -120,14 +135,14 @@ def fit(analysis: Analysis, progress: Callable[[float, str], None]) -> Fitted:
 
 
 def predict_settings(fitted: Fitted, settings: Iterable[Mapping[str, float | str]]) -> tuple[Prediction, ...]:
-    """Return what the model says of each setting; faults of every setting are raised together."""
+    """Return what the model says of each setting, margins to every limit; faults of all are raised together."""
     from phasewright.bench import NotReady
-    from phasewright.model import predict
+    from phasewright.model import predict, with_every_margin
 
     found, faults = [], []
     for setting in settings:
         try:
-            found.append(predict(fitted, setting))
+            found.append(with_every_margin(fitted, predict(fitted, setting)))
         except NotReady as error:
             faults += [fault for fault in error.faults if fault not in faults]
     if faults and not found:
@@ -158,10 +173,71 @@ def prediction_json(prediction: Prediction) -> dict[str, object]:
         "quantities": {name: value_json(value) for name, value in prediction.quantities.items()},
         "margins": [
             {"limit": item.limit.name, "applies_to": item.limit.applies_to, "figure": value_json(item.figure),
-             "margin": value_json(item.margin), "probability": _finite(item.probability)}
+             "margin": value_json(item.margin), "probability": _finite(item.probability), "in_u": _finite(item.in_u),
+             "floor": item.limit.floor, "role": item.role}
             for item in prediction.margins
         ],
+        "missing": [{"name": item.name, "why": item.why, "mend": item.mend} for item in prediction.missing],
+        "readings": [
+            {"name": item.name, "figure": value_json(item.figure), "sentence": item.sentence, "source": item.source}
+            for item in prediction.readings
+        ],
     }  # fmt: skip
+
+
+def enough_of(bench: Bench, predictions: Iterable[Prediction]) -> tuple[Enough, ...]:
+    """Return for each load of `predictions` the fewest phases over all limits, what decides it, and the best mend."""
+    from phasewright.limits import fewest_phases, mends_of
+    from phasewright.model import state_of_prediction
+
+    loads: dict[tuple[str, float], dict[int, Prediction]] = {}
+    for item in predictions:
+        name = "rail_current" if item.setting.rail_current is not None else "package_power"
+        load = getattr(item.setting, name)
+        if load is not None:
+            loads.setdefault((name, load), {})[item.setting.phase_count] = item
+    found = []
+    for (name, load), by_count in loads.items():
+        fewest = fewest_phases({count: item.margins for count, item in by_count.items()})
+        mends: tuple[Mend, ...] = ()
+        if fewest.decides is not None and fewest.decides_at is not None:
+            state = state_of_prediction(by_count[fewest.decides_at])
+            mends = mends_of(bench, state, target=fewest.decides, most=1)
+        found.append(Enough(name, load, fewest, mends[0] if mends else None))
+    return tuple(found)
+
+
+def enough_json(item: Enough) -> dict[str, object]:
+    """Return the fewest phases over all limits at one load as JSON-safe values."""
+    decides, mend = item.fewest.decides, item.mend
+    return {
+        item.load_name: item.load, "phase_count": item.fewest.phase_count,
+        "decides": None if decides is None else {
+            "limit": decides.limit.name, "phase_count": item.fewest.decides_at, "margin": value_json(decides.margin)},
+        "mend": None if mend is None else {
+            "name": mend.name, "bought": value_json(mend.bought), "note": mend.note},
+    }  # fmt: skip
+
+
+def enough_text(item: Enough) -> str:
+    """Return the fewest phases over all limits at one load as a sentence."""
+    from phasewright.limits import margin_text, shown_unit
+    from phasewright.quantity import to_text
+
+    fewest, unit = item.fewest, "A" if item.load_name == "rail_current" else "W"
+    where = f"At {item.load:.4g} {unit}, over all limits,"
+    if fewest.phase_count is None:
+        text = f"{where} none of the phase counts asked for is enough"
+    else:
+        text = f"{where} {fewest.phase_count} phases are the fewest of those asked for"
+    if fewest.decides is not None:
+        text += f"; with {fewest.decides_at}, {margin_text(fewest.decides)}"
+    if item.mend is not None:
+        bought = item.mend.bought
+        shown = to_text(bought, None if bought.unit == "K" else shown_unit(bought.unit, bought.value))
+        note = f" ({item.mend.note})" if item.mend.note else ""
+        text += f"; {item.mend.name} would buy most margin there, {shown}{note}"
+    return f"{text}."
 
 
 def plan_json(plan: Plan) -> dict[str, object]:

@@ -77,7 +77,7 @@ def analyze(
     comparisons = compare_steps(campaign, findings)
     checks = check_readings(bench, sources, findings)
     told = gather_notes(bench, campaign, recording, findings, checks, notes)
-    answers = answer_questions(campaign, recording, findings, comparisons, checks)
+    answers = answer_questions(campaign, recording, findings, comparisons, checks, bench=bench)
     if progress is not None:
         progress(1.0, "findings worked out")
     return Analysis(bench, campaign, recording, tuple(findings), comparisons, answers, told, checks=checks)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from phasewright.bench import Campaign
+from phasewright.bench import Bench, Campaign
+from phasewright.findings.enough import fewest_over_all, mend_words
 from phasewright.findings.records import Answer, Check, Comparison, StepFinding
 from phasewright.findings.trustworthiness import answer_trust
 from phasewright.findings.verdicts import remaining_text
@@ -43,13 +44,18 @@ def answer_questions(
     findings: Sequence[StepFinding],
     comparisons: Sequence[Comparison],
     checks: Sequence[Check],
+    *,
+    bench: Bench | None = None,
 ) -> tuple[Answer, ...]:
-    """Return one answer for each question, in order; what the findings cannot answer says so and what it needs."""
+    """Return one answer for each question, in order; what the findings cannot answer says so and what it needs.
+
+    With `bench` changes are tried on it, to say what would buy most margin at the limit that gives first.
+    """
     told = (
         _which_hold(findings),
         _how_hot(findings),
         _what_is_wasted(campaign, findings, comparisons),
-        _what_gives_first(findings),
+        _what_gives_first(findings, bench),
         _what_if(),
         answer_trust(recording, findings, checks),
     )
@@ -70,7 +76,9 @@ def _which_hold(findings: Sequence[StepFinding]) -> tuple[str, Numbers]:
     sentences = []
     for index, group in enumerate(groups, start=1):
         sentence, found = _fewest(group)
-        sentences.append(sentence)
+        more, also = fewest_over_all(group, found.get("fewest phases"))
+        found |= also
+        sentences.append(f"{sentence}{more}")
         suffix = f" at load {index}" if len(groups) > 1 else ""
         numbers |= {f"{name}{suffix}": number for name, number in found.items()}
         numbers[f"load {index}" if suffix else "load"] = load_text(group)
@@ -88,7 +96,7 @@ def _fewest(group: list[StepFinding]) -> tuple[str, Numbers]:
         return f"{where}, nothing tried is shown to hold: {_fates(group)}", {}
     best = min(held, key=lambda item: (item.quantities["phase_count"].value, -_closest(item)))
     count = best.quantities["phase_count"].value
-    nearest = best.margins[0]
+    nearest = _deciding(best)[0]
     fewer = [
         item for item in group if "phase_count" in item.quantities and item.quantities["phase_count"].value < count
     ]
@@ -101,8 +109,12 @@ def _fewest(group: list[StepFinding]) -> tuple[str, Numbers]:
     return text, numbers
 
 
+def _deciding(finding: StepFinding) -> list[Margin]:
+    return [margin for margin in finding.margins if margin.role == "decides"]
+
+
 def _closest(finding: StepFinding) -> float:
-    first = finding.margins[0].in_u if finding.margins else None
+    first = next((margin.in_u for margin in _deciding(finding)), None)
     return math.inf if first is None else first
 
 
@@ -240,7 +252,7 @@ def _extra_words(campaign: Campaign, item: Comparison, numbers: Numbers) -> str:
 # ---- what gives first, and what if --------------------------------------------------------------------------------
 
 
-def _what_gives_first(findings: Sequence[StepFinding]) -> tuple[str, Numbers]:
+def _what_gives_first(findings: Sequence[StepFinding], bench: Bench | None) -> tuple[str, Numbers]:
     acted = [item for item in findings if item.verdict in ("tripped", "clamped")]
     ran = [(item, item.margins[0]) for item in findings if item.margins and item.verdict != "tripped"]
     numbers: Numbers = {}
@@ -257,6 +269,10 @@ def _what_gives_first(findings: Sequence[StepFinding]) -> tuple[str, Numbers]:
         numbers |= {"step": finding.step.name, "limit": margin.limit.name, "margin": margin.margin}
         if margin.probability is not None:
             numbers["probability that the limit is kept"] = margin.probability
+        if bench is not None:
+            words, found = mend_words(bench, finding, margin)
+            parts += [words] if words else []
+            numbers |= found
     if not parts:
         return (
             "Not answered: no limit is stated that a logged channel could be held against; add ratings and protection "

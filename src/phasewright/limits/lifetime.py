@@ -129,7 +129,7 @@ def _bank(bank: str) -> Rule:
         (f"{path}.kind", f"{path}.life", f"{path}.temperature_limit"), ("capacitor_surroundings",),
         ("board.service_life",),
         "polymer L_0 10^((T_0 - T) / 20), electrolytic L_0 2^((T_0 - T) / 10), 15 years at most",
-        "reference LF-04, LF-05: data sheet NCP5314 p. 20, notes of capacitor makers",
+        "data sheet NCP5314 p. 20; notes of capacitor makers",
         _capacitor_life(bank), _wished, floor=True, note=_capacitor_note(bank), applies=_wears(bank),
     )  # fmt: skip
 
@@ -140,12 +140,12 @@ RULES = (
     Rule("wished life of the power stages", "stage_life", "s", "standard",
          "life of the power stages at the regulator's settled temperature, against the wished life",
          ("regulator.stage.rated_life", "regulator.stage.rated_life_temperature"), ("settled_regulator_temperature",),
-         ("board.service_life",), "L_0 exp(E_a / k (1 / T - 1 / T_0))", "reference LF-01 to LF-03: JEP122 (form)",
+         ("board.service_life",), "L_0 exp(E_a / k (1 / T - 1 / T_0))", "JEP122 (form)",
          _stage_life, _wished, floor=True, note=_energy_note),
     Rule("wished life under load cycles", "stage_cycle_life", "s", "standard",
          "time until the joints of the stages have borne their cycles, against the wished life",
          ("regulator.stage.rated_cycles", "regulator.stage.rated_swing", "board.cycles_per_day"), ("regulator_rise",),
-         ("board.service_life",), "N_0 (dT_0 / dT)^q / cycles a day", "reference LF-09: JEP122 (form and exponents)",
+         ("board.service_life",), "N_0 (dT_0 / dT)^q / cycles a day", "JEP122 (form and exponents)",
          _cycle_life, _wished, floor=True, note=_cycle_note),
 )  # fmt: skip
 

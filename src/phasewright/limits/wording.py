@@ -5,7 +5,7 @@ from __future__ import annotations
 from phasewright.limits.case import words
 from phasewright.limits.distance import includes_zero
 from phasewright.limits.records import Margin
-from phasewright.quantity import Value, convert, number_text, to_text
+from phasewright.quantity import Value, convert, to_text
 
 __all__ = ["figure_title", "margin_text", "shown_unit"]
 
@@ -58,7 +58,7 @@ def margin_text(margin: Margin) -> str:
         figure = f"settled {figure} (extrapolated)"
     text = f"{figure} of {_said(margin.figure, unit)}"
     if includes_zero(margin):
-        ceiling = f"{number_text(float(convert(limit.value, limit.unit, unit)), None)} {_sign(unit)}".strip()
+        ceiling = f"{float(convert(limit.value, limit.unit, unit)):.4g} {_sign(unit)}".strip()
         return f"{text} against the {limit.name} at {ceiling} leaves a margin of {_said(margin.margin, unit)}"
     side = "above" if (margin.margin.value >= 0.0) == limit.floor else "below"
     return f"{text} is {_said(margin.margin, unit).removeprefix('-')} {side} the {limit.name}"

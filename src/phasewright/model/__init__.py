@@ -8,7 +8,7 @@ Asks: is it a parameter, or what parameters say of a setting?
 """
 
 from phasewright.model.fitting import fit_model, fitted_prior
-from phasewright.model.prediction import as_setting, every_margin, predict, state_of_prediction
+from phasewright.model.prediction import as_setting, every_margin, predict, state_of_prediction, with_every_margin
 from phasewright.model.prior import prior_of
 from phasewright.model.records import (
     Belief,
@@ -37,4 +37,5 @@ __all__ = [
     "predict",
     "prior_of",
     "state_of_prediction",
+    "with_every_margin",
 ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
@@ -15,7 +16,7 @@ from phasewright.model.records import Fitted, Prediction, Setting
 from phasewright.model.spreading import Spread, spread_of
 from phasewright.quantity import Value
 
-__all__ = ["as_setting", "every_margin", "predict", "state_of_prediction"]
+__all__ = ["as_setting", "every_margin", "predict", "state_of_prediction", "with_every_margin"]
 
 DRAWS = 4000
 SEED = 20
@@ -129,6 +130,12 @@ def every_margin(fitted: Fitted, prediction: Prediction) -> Judged:
     `Prediction.margins` holds the former alone, because a search asks for hundreds of predictions.
     """
     return margins_at(fitted.bench, state_of_prediction(prediction))
+
+
+def with_every_margin(fitted: Fitted, prediction: Prediction) -> Prediction:
+    """Return the prediction with its margins to every limit; its verdict is the same."""
+    judged = every_margin(fitted, prediction)
+    return replace(prediction, margins=judged.margins, missing=judged.missing, readings=judged.readings)
 
 
 def holding(margins: tuple[Margin, ...], drawn: Mapping[str, np.ndarray]) -> float:

@@ -9,7 +9,7 @@ from types import MappingProxyType
 import numpy as np
 
 from phasewright.bench import Bench
-from phasewright.findings import Margin
+from phasewright.limits import Margin, NotComputable, Reading
 from phasewright.quantity import Value
 
 FORMULA = "loss and heat of a multiphase regulator"
@@ -196,3 +196,7 @@ class Prediction:
     """Coverage probability of `intervals` [1]."""
     intervals: Mapping[str, tuple[float, float]]
     """Of each quantity at `level`, in its unit."""
+    missing: tuple[NotComputable, ...] = ()
+    """Limits that could not be worked out; filled by `with_every_margin`."""
+    readings: tuple[Reading, ...] = ()
+    """What physics says where nothing is a ceiling; filled by `with_every_margin`."""

@@ -35,6 +35,9 @@ _SURFACES = (
 _PROBE = re.compile(r"(?i)\b(oscilloscope|scope|ground clip|(voltage|passive|active|differential|10:1|x10) probe)")
 """Words that tell of a probe with a ground clip; a thermometer's probe is none."""
 
+_AT_CONNECTORS = ("contact_current", "connector_temperature", "wire_temperature")
+"""Figures whose limits are those of connectors and cables."""
+
 NO_SAFETY_FUNCTION = (
     "Phasewright is no safety function. It measures and reports after the fact; it protects nobody and nothing. Data "
     "sheets, the makers' instructions, local rules and qualified people come first, and an independent cut-off belongs "
@@ -125,7 +128,7 @@ def _connectors(analysis: Analysis) -> Caution | None:
         if known
         else "the rating of their contacts is not stated."
     )
-    worst = [m for f in analysis.steps for m in f.margins if m.limit.applies_to.startswith("contact_current")]
+    worst = [m for f in analysis.steps for m in f.margins if m.limit.applies_to.partition(".")[0] in _AT_CONNECTORS]
     over = [m for m in worst if (m.margin.low95 if m.margin.low95 is not None else m.margin.value) <= 0.0]
     return Caution(
         "connectors",

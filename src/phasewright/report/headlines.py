@@ -99,9 +99,10 @@ def margins_title(analysis: Analysis) -> str:
     first = min(known, key=lambda f: f.margins[0].in_u if f.margins[0].in_u is not None else f.margins[0].margin.value)
     margin = first.margins[0]
     limit = margin.limit.name[:1].upper() + margin.limit.name[1:]
+    where, figure = condition(first, analysis), margin.limit.applies_to
     if margin.margin.value < 0:
-        return f"{limit} is exceeded by {number_text(_positive(margin.margin))} at {condition(first, analysis)}"
-    return f"{limit} gives first: {number_text(margin.margin)} left at {condition(first, analysis)}"
+        return f"{limit} is exceeded by {number_text(_positive(margin.margin), figure)} at {where}"
+    return f"{limit} gives first: {number_text(margin.margin, figure)} left at {where}"
 
 
 def comparisons_title(analysis: Analysis) -> str:

@@ -11,7 +11,7 @@ from phasewright.report.canvas import LABEL, place, sheet
 from phasewright.report.document import Column, Layout, Table
 from phasewright.report.escaping import clean, slug
 from phasewright.report.palette import light
-from phasewright.report.phases import mark_style, state_of
+from phasewright.report.phases import mark_style, plain_limit, state_of
 from phasewright.report.series import Series, group
 from phasewright.report.sketch import fit, text_width, wrap
 from phasewright.report.tables import STEP
@@ -93,7 +93,7 @@ def _panel(axes, steps, key, colours: dict[str, Series], labels: float, room: fl
     axes.grid(axis="both")
     axes.spines["left"].set_visible(False)
     limit_unit = "°C" if unit == "K" and "temperature" in key[1] else unit
-    span = " to ".join(f"{v:.4g}" for v in sorted({min(values), max(values)}))
+    span = " to ".join(plain_limit(v) for v in sorted({min(values), max(values)}))
     title = wrap(f"{key[0]}, {span}{THIN}{limit_unit}", LABEL + 1.5, room)
     axes.set_title("\n".join(title[:2]), color=light("limit"), pad=6.0)
     axes.set_xlabel(f"Margin / {unit}", loc="left", fontsize=LABEL)

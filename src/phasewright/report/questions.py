@@ -11,6 +11,7 @@ from phasewright.report import methods
 from phasewright.report.bench_drawing import bench_description, chosen_step, draw_bench
 from phasewright.report.document import Block, Column, Figure, Fold, Heading, Paragraph, Section, StepCard, Table
 from phasewright.report.escaping import clean, paragraphs
+from phasewright.report.limit_blocks import limit_blocks
 from phasewright.report.margins import draw_margins, drawn_table, nearest
 from phasewright.report.parts import answer_blocks, caution_blocks, sentence, subtitle
 from phasewright.report.phases import draw_phases, reading_note
@@ -321,9 +322,9 @@ def first_section(analysis: Analysis) -> Section:
     table = drawn_table(analysis)
     if table.rows:
         nearest_said = "; ".join(
-            f"{say.condition(f, analysis)}: {number_text(f.margins[0].margin)} to {clean(f.margins[0].limit.name)}"
+            f"{say.condition(f, analysis)}: {number_text(m.margin, m.limit.applies_to)} to {clean(m.limit.name)}"
             for f in analysis.steps
-            if f.margins
+            for m in f.margins[:1]
         )
         blocks.append(
             Figure(
@@ -338,7 +339,9 @@ def first_section(analysis: Analysis) -> Section:
                 ),
             )
         )
-        blocks += [limits_table(analysis), margin_table(analysis)]
+    blocks += limit_blocks(analysis)
+    if table.rows:
+        blocks += [Fold("Every limit, and the step that came nearest", (limits_table(analysis),)), margin_table(analysis)]
     blocks += caution_blocks(analysis, "protection")
     blocks.append(methods.margin_method())
     return Section("first", "What gives first?", tuple(blocks))

@@ -13,7 +13,7 @@ from phasewright.quantity import Value
 from phasewright.report.document import Cell, Column, Table
 from phasewright.report.escaping import clean, csv_text
 from phasewright.report.series import load_labels, phase_count
-from phasewright.report.wording import display_unit, pair_text, plain, quantity_title, shared_decimals
+from phasewright.report.wording import display_unit, pair_text, plain, quantity_title, readable, shared_decimals
 
 MAIN = ("input_power", "package_power", "loss", "delivery_efficiency", "phase_current", "regulator_temperature")
 """Quantities of the first table, in this order, where they were found."""
@@ -153,6 +153,8 @@ def cell_text(cell: Cell, column: Column, places: int | None = None) -> tuple[st
     if cell is None:
         return "–", ""
     if isinstance(cell, Value):
+        if not column.unit:
+            cell = readable(cell)
         number, interval = pair_text(cell, column.name, places)
         if not column.unit:
             unit = display_unit(cell.unit, column.name)[0]

@@ -164,7 +164,7 @@ def _nearest(analysis: Analysis, steps: Sequence[StepFinding]) -> list[str]:
         rows.append(
             (
                 folded(clean(finding.step.name), 26),
-                ascii_spaces(number_text(first.margin)),
+                ascii_spaces(number_text(first.margin, first.limit.applies_to)),
                 f"{first.in_u:.1f}" if first.in_u is not None else "-",
                 folded(clean(first.limit.name), 30),
             )

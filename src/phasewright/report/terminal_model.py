@@ -127,13 +127,13 @@ def _limits(margins: Sequence[Margin]) -> list[str]:
         seen.setdefault((margin.limit.name, margin.limit.applies_to), margin)
     rows = []
     for margin in list(seen.values())[:MOST_LIMITS]:
-        unit = display_unit(margin.limit.unit, margin.limit.applies_to)[0]
+        unit, factor = display_unit(margin.limit.unit, margin.limit.applies_to)
         finite = math.isfinite(margin.margin.value)
         rows.append(
             (
                 cut(clean(margin.limit.name), 36),
-                f"{margin.limit.value:g} {unit}",
-                cut(ascii_spaces(number_text(margin.margin)), 18) if finite else "-",
+                f"{margin.limit.value * factor:.6g} {unit}",
+                cut(ascii_spaces(number_text(margin.margin, margin.limit.applies_to)), 18) if finite else "-",
                 percent(margin.probability) if finite else "-",
             )
         )

@@ -31,10 +31,10 @@ def worst(findings: list[StepFinding]) -> StepFinding:
 
 
 def _margin_words(finding: StepFinding) -> str:
-    if not finding.margins:
+    deciding = [margin for margin in finding.margins if margin.role == "decides"]
+    if not deciding:
         return ""
-    first = finding.margins[0]
-    return f"{number_text(first.margin)} to {first.limit.name}"
+    return f"{number_text(deciding[0].margin, deciding[0].limit.applies_to)} to {deciding[0].limit.name}"
 
 
 def _cell(sketch: Sketch, x: float, y: float, w: float, h: float, findings: list[StepFinding]) -> None:

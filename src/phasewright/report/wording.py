@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 from phasewright.bench import CHANNELS, base_channel
-from phasewright.quantity import Value
+from phasewright.limits import figure_title, shown_unit
+from phasewright.quantity import Value, convert
 from phasewright.report.escaping import clean
 
 MINUS = "\u2212"
@@ -39,6 +41,10 @@ _TITLES: dict[str, str] = {
     "loop_gain": "Heat that heat brings, K for each K",
     "runaway_current": "Rail current at which heat runs away",
 }
+_SMALL = {
+    "output_ripple": ("mV", 1e3), "droop": ("mV", 1e3), "overshoot": ("mV", 1e3), "settling_time": ("µs", 1e6),
+}  # fmt: skip
+"""Figures that people read in a thousandth or a millionth of the SI unit."""
 _SHARES = ("efficiency", "duty", "share", "probability", "active")
 
 
@@ -59,7 +65,8 @@ def quantity_title(name: str) -> str:
     elif base in CHANNELS:
         title = base_channel(base).title
     else:
-        title = clean(base.replace("_", " ")).capitalize()
+        title = clean(figure_title(base))
+        title = title[:1].upper() + title[1:]
     return title + (f", {clean(label)}" if label else "") + peak
 
 
@@ -67,6 +74,10 @@ def display_unit(unit: str, name: str = "") -> tuple[str, float]:
     """Return the unit that people read and the factor from SI: ``("1", "delivery_efficiency")`` -> ("%", 100)."""
     if unit in ("1", "") and is_share(name) and not name.endswith("_ratio"):
         return "%", 100.0
+    if name in _SMALL and unit in ("V", "s"):
+        return _SMALL[name]
+    if name.endswith("_life") and unit == "s":
+        return "h", 1.0 / 3600.0
     return _DISPLAY.get(unit, (clean(unit, 20), 1.0))
 
 
@@ -140,6 +151,17 @@ def pair_text(value: Value, name: str = "", places: int | None = None) -> tuple[
     if abs((high - number) - (number - low)) > 0.2 * half:
         return plain(number, places), f"{MINUS}{plain(number - low, places)} +{plain(high - number, places)}"
     return plain(number, places), f"± {plain(half, places)}"
+
+
+def readable(value: Value) -> Value:
+    """Return a voltage or a time in the unit that suits its size (mV, µs, h), for columns of mixed units."""
+    unit = shown_unit(value.unit, value.value) if value.unit in ("V", "s") else value.unit
+    if unit == value.unit:
+        return value
+    factor = float(convert(1.0, value.unit, unit))
+    u, low, high = (None if n is None else n * factor for n in (value.u, value.low95, value.high95))
+    sign = unit.replace("us", "µs")
+    return replace(value, value=value.value * factor, unit=sign, u=u, low95=low, high95=high, parts=())
 
 
 def number_text(value: Value, name: str = "") -> str:

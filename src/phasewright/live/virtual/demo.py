@@ -51,7 +51,7 @@ def demo_bench() -> Bench:
         input_capacitors=CapacitorBank(capacitance=1.9e-3, resistance=0.9e-3, current_rating=45.0,
                                        temperature_limit=105.0, life=5000 * 3600.0, kind="polymer", tolerance=0.2,
                                        thermal_resistance=2.5, source=_SHEET),
-        tolerance_band=20e-3, settling_time=25e-6, ripple_limit=8e-3, response_delay=0.3e-6, drive_power_limit=9.0,
+        tolerance_band=36e-3, settling_time=25e-6, ripple_limit=8e-3, response_delay=0.3e-6, drive_power_limit=9.0,
         protection=Protection(phase_current=98.0, total_current=480.0, temperature_warning=115.0,
                               temperature_trip=125.0, source="regulator settings of the simulated board"),
         controller_power=0.5, sharing_error=0.08)
@@ -64,7 +64,7 @@ def demo_bench() -> Bench:
                                                wire_gauge=18, wire_count=4, wire_length=0.6,
                                                wire_temperature_limit=80.0) for name in ("P1", "P2")),
                     copper=(Copper("input plane", "input_current", 0.04, 70e-6, "inner", 2, 20.0, _SHEET),
-                            Copper("rail plane", "rail_current", 0.09, 70e-6, "inner", 4, 30.0, _SHEET)),
+                            Copper("rail plane", "rail_current", 0.09, 70e-6, "inner", 6, 30.0, _SHEET)),
                     service_life=20000 * 3600.0, cycles_per_day=10.0),
         regulator=regulator,
         processor=Processor(name="simulated 16-core processor", temperature_limit=95.0, power_limit=400.0, load_step=120.0,
