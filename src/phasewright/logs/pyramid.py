@@ -177,7 +177,7 @@ def _longest(time_ns: np.ndarray) -> float:
     """Return the distance [ns] beyond which two readings are not joined."""
     if len(time_ns) < 2:
         return np.inf
-    return GAP_PERIODS * max(float(np.median(np.diff(time_ns[:100_000]))), 1.0)
+    return GAP_PERIODS * max(float(np.median(np.diff(time_ns[:10_000]))), 1.0)
 
 
 def _broken(time, low, high, gaps) -> TraceView:

@@ -36,7 +36,7 @@ def logs_page(desk: Desk, place: Place, request: Request, cap: int) -> Response:
     checked = jobs.check(place.folder)
     campaign = checked.campaign
     entries = [
-        {"entry": entry, "channels": [(source.channel, source_text(source)) for source in entry.channels]}
+        {"entry": entry, "channels": [(_titled(source.channel), source_text(source)) for source in entry.channels]}
         for entry in (campaign.logs if campaign else ())
     ]
     known = {name for entry in (campaign.logs if campaign else ()) for name in entry.files}
@@ -49,6 +49,12 @@ def logs_page(desk: Desk, place: Place, request: Request, cap: int) -> Response:
                   faults=checked.faults, reading=reading, instruments=instruments, cap=cap, loose=loose,
                   steps=len(campaign.steps) if campaign else 0)  # fmt: skip
     return HTMLResponse(page)
+
+
+def _titled(channel: str) -> str:
+    """Return a channel as people read it: ``rail_current.left`` -> Rail current, left."""
+    label = channel.partition(".")[2]
+    return base_channel(channel).title + (f", {label}" if label else "")
 
 
 def _log_files(folder: Path) -> list[Path]:
