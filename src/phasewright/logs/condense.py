@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from phasewright.logs.blockwise import Rows, side_by_side
 from phasewright.logs.records import Trace
 
 FAST_RATE = 50.0
@@ -176,16 +177,23 @@ def _condense_segment(
     """First stamp, last stamp, mean, low, high of every run of `count` samples of one segment."""
     gap_ns = int(max(_GAP_PERIODS * period, 0.5 * bin_length) * 1e9)
     chunk = max(1, _CHUNK // count) * count
-    pieces = []
-    for a in range(first, last, chunk):
-        b = min(last, a + chunk)
-        time = np.asarray(trace.time_ns[a:b])
-        value = np.asarray(trace.value[a:b], dtype=np.float64)
-        piece = None
-        if (b - a) % count == 0 and int(time[-1] - time[0]) < (b - a) * period * 1e9 + gap_ns:
-            if not np.any(np.diff(time) > gap_ns):
-                piece = _bin_evenly(time, value, count)
-        pieces.append(piece if piece is not None else _bin_runs(time, value, count, gap_ns))
+    starts = range(first, last, chunk)
+
+    def some(share: range) -> list[tuple[np.ndarray, ...]]:
+        pieces = []
+        with Rows(trace.time_ns, chunk) as times, Rows(trace.value, chunk) as values:
+            for a in share:
+                b = min(last, a + chunk)
+                time, value = times.part(a, b), np.asarray(values.part(a, b), dtype=np.float64)
+                piece = None
+                if (b - a) % count == 0 and int(time[-1] - time[0]) < (b - a) * period * 1e9 + gap_ns:
+                    if not np.any(np.diff(time) > gap_ns):
+                        piece = _bin_evenly(time, value, count)
+                pieces.append(piece if piece is not None else _bin_runs(time, value, count, gap_ns))
+        return pieces
+
+    half = -(-len(starts) // 2)
+    pieces = [piece for part in side_by_side(some, [starts[:half], starts[half:]], last - first) for piece in part]
     if not pieces:
         none = np.zeros(0)
         return none.astype(np.int64), none.astype(np.int64), none, none, none
@@ -199,7 +207,8 @@ def _bin_evenly(time: np.ndarray, value: np.ndarray, count: int) -> tuple[np.nda
         mean = table.mean(axis=1)
         if np.isnan(mean).any():
             return None
-        return time[::count], time[count - 1 :: count], mean, table.min(axis=1), table.max(axis=1)
+        first, last = time[::count].copy(), time[count - 1 :: count].copy()
+        return first, last, mean, table.min(axis=1), table.max(axis=1)
     total = value[::count].copy()
     low, high = total.copy(), total.copy()
     for k in range(1, count):
@@ -210,7 +219,7 @@ def _bin_evenly(time: np.ndarray, value: np.ndarray, count: int) -> tuple[np.nda
     if np.isnan(total).any():
         return None
     total /= count
-    return time[::count], time[count - 1 :: count], total, low, high
+    return time[::count].copy(), time[count - 1 :: count].copy(), total, low, high
 
 
 def _bin_runs(time: np.ndarray, value: np.ndarray, count: int, gap_ns: int) -> tuple[np.ndarray, ...]:

@@ -13,7 +13,7 @@ from .records import OpenedLog, Table
 from .sanity import VERSION as SANITY_VERSION
 from .sanity import Doubts, look_at
 from .store import Kept, Store
-from .trace import build_traces, flagged_channel
+from .trace import build_traces, flagged_channel, in_memory
 
 TRACE_VERSION = 2
 """Raised when the same columns would make another trace."""
@@ -49,10 +49,10 @@ def open_log(
     looked: dict[int, Doubts] = {}
 
     def values_of(table: Table, source: ChannelSource):
-        def make():
+        def make(gather=in_memory):
             if id(table) not in looked:
                 looked[id(table)] = look_at(table, entry.channels)
-            return flagged_channel(table, source, looked[id(table)])
+            return flagged_channel(table, source, looked[id(table)], gather)
 
         place = places.get(id(table))
         if place is None:

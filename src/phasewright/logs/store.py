@@ -22,6 +22,7 @@ from phasewright.bench import Fault, LogFault
 
 from .records import Fingerprint, ReadReport, Remark, Table
 
+Blocks = Callable[[], Iterator[np.ndarray]]
 FORMAT = 2
 _HEADER = 128
 """Room for the .npy header [byte], a multiple of 64."""
@@ -135,45 +136,60 @@ class Kept:
     table: Table
     folder: Path
 
-    def channel(self, key: str, make: Callable[[], tuple[np.ndarray, tuple[Remark, ...], tuple[tuple[int, int], ...]]]):
+    def channel(
+        self,
+        key: str,
+        make: Callable[
+            [Callable[[int, Blocks], np.ndarray]],
+            tuple[np.ndarray, tuple[Remark, ...], tuple[tuple[int, int], ...]],
+        ],
+    ) -> tuple[np.ndarray, tuple[Remark, ...], tuple[tuple[int, int], ...]]:
         """Return what `make` made of a channel over this table, made once and kept beside the columns.
 
-        Values that are a column as it stands are not kept twice. What cannot be written is made again next time.
+        `make` is given what puts blocks of values together: a file beside the columns. Values that are a column as it
+        stands are not kept twice. What cannot be written is made again next time.
         """
         name = "channel_" + hashlib.sha256(key.encode()).hexdigest()[:20]
-        note = self.folder / f"{name}.json"
+        note, place = self.folder / f"{name}.json", self.folder / f"{name}.npy"
         try:
             words = json.loads(note.read_text(encoding="utf-8"))
             column = words["column"]
-            values = self.table.columns[column] if column else _mapped(self.folder / f"{name}.npy")
+            values = self.table.columns[column] if column else _mapped(place)
             if len(values) != len(self.table.time_ns):
                 raise ValueError("another length")
             at_least = tuple((int(a), int(b)) for a, b in words["at_least"])
             return values, tuple(Remark(**remark) for remark in words["remarks"]), at_least
         except (OSError, ValueError, KeyError, TypeError):
             pass
-        values, remarks, at_least = make()
+        values, remarks, at_least = make(lambda count, blocks: self._gathered(place, count, blocks))
         column = next((name for name, held in self.table.columns.items() if held is values), "")
         try:
-            if not column:
-                self._write_column(self.folder / f"{name}.npy", values)
-            words = {"column": column, "remarks": [asdict(r) for r in remarks], "at_least": at_least}
-            _write_text(note, json.dumps(words, default=int))
+            if column or place.exists():
+                words = {"column": column, "remarks": [asdict(r) for r in remarks], "at_least": at_least}
+                _write_text(note, json.dumps(words, default=int))
         except OSError:
             pass
         return values, remarks, at_least
 
-    def _write_column(self, path: Path, values: np.ndarray) -> None:
-        handle, part = tempfile.mkstemp(prefix=".part-", dir=self.folder)
-        os.close(handle)
-        file = _ColumnFile(Path(part), "<f8")
+    def _gathered(self, path: Path, count: int, blocks: Blocks) -> np.ndarray:
+        """Return the values of `blocks` (count,) from a file of their own; from memory where none can be written."""
         try:
-            file.append(values)
-            file.finish()
-            os.replace(part, path)
-        finally:
-            file.close()
-            Path(part).unlink(missing_ok=True)
+            handle, part = tempfile.mkstemp(prefix=".part-", dir=self.folder)
+            os.close(handle)
+            file = _ColumnFile(Path(part), "<f8")
+            try:
+                for values in blocks():
+                    file.append(values)
+                file.finish()
+                os.replace(part, path)
+            finally:
+                file.close()
+                Path(part).unlink(missing_ok=True)
+            return _mapped(path)
+        except OSError:
+            path.unlink(missing_ok=True)
+            parts = [np.array(values) for values in blocks()]
+            return np.concatenate(parts) if parts else np.zeros(count)
 
 
 def _cannot_write(place: Path, error: OSError) -> LogFault:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -10,6 +12,7 @@ from phasewright.bench import ChannelSource, ColumnTerm, Fault, Instrument, LogF
 from phasewright.quantity import base_unit, convert
 
 from ._names import column_position
+from .blockwise import Rows, spans
 from .records import Remark, Table, Trace
 from .sanity import Doubts, look_at, unwrap
 
@@ -21,6 +24,69 @@ _PRODUCTS = {
 Channel = tuple[np.ndarray, tuple[Remark, ...], tuple[tuple[int, int], ...]]
 """Values float64 (n,) of a channel over one table, in the channel's unit, what was said of them, and the (first,
 past-the-last) rows of those that are lower bounds only."""
+Blocks = Callable[[], Iterator[np.ndarray]]
+"""Begins the values of a channel, block by block; each block holds until the next is asked for."""
+Gather = Callable[[int, Blocks], np.ndarray]
+"""Puts so many values together, in memory or in a file, and returns them."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Recipe:
+    """How a channel is made from columns: a sum of products, in SI."""
+
+    terms: tuple[tuple[tuple[tuple[np.ndarray, str, str], ...], float], ...]
+    """For each term its columns (values, unit, unit wanted) and its factor."""
+    remarks: tuple[Remark, ...]
+
+    @property
+    def plain(self) -> np.ndarray | None:
+        """The column that the channel is as it stands; None when something is computed."""
+        if len(self.terms) == 1 and len(self.terms[0][0]) == 1 and self.terms[0][1] == 1.0:
+            values, unit, wanted = self.terms[0][0][0]
+            return values if unit == wanted else None
+        return None
+
+    def blocks(self, missing: Sequence[tuple[int, int]] = ()) -> Iterator[np.ndarray]:
+        """Yield the values block by block, without those in the rows (first, past-the-last) of `missing`."""
+        count = len(self.terms[0][0][0][0])
+        with ExitStack() as stack:
+            terms = [
+                ([(stack.enter_context(Rows(values)), unit, wanted) for values, unit, wanted in columns], factor)
+                for columns, factor in self.terms
+            ]
+            for first, last in spans(count):
+                total = None
+                for columns, factor in terms:
+                    product = None
+                    for rows, unit, wanted in columns:
+                        part = rows.part(first, last)
+                        part = part if unit == wanted else convert(part, unit, wanted)
+                        product = part if product is None else product * part
+                    product = product * factor if factor != 1.0 else product
+                    total = product if total is None else total + product
+                for a, b in _within(missing, first, last):
+                    # Columns of the table itself are never changed.
+                    total = np.array(total)
+                    total[a:b] = np.nan
+                yield total
+
+
+def _within(ranges: Sequence[tuple[int, int]], first: int, last: int) -> list[tuple[int, int]]:
+    """Return the parts of rising `ranges` that lie in rows `first` to `last`, counted from `first`."""
+    if not len(ranges):
+        return []
+    every = np.asarray(ranges)
+    a, b = np.searchsorted(every[:, 1], first, side="right"), np.searchsorted(every[:, 0], last)
+    return [(max(int(p) - first, 0), min(int(q) - first, last - first)) for p, q in every[a:b]]
+
+
+def in_memory(count: int, blocks: Blocks) -> np.ndarray:
+    """Return the values of `blocks` as one array (count,)."""
+    values, at = np.empty(count), 0
+    for part in blocks():
+        values[at : at + len(part)] = part
+        at += len(part)
+    return values
 
 
 def build_traces(
@@ -66,21 +132,22 @@ def build_traces(
     return tuple(traces)
 
 
-def flagged_channel(table: Table, source: ChannelSource, doubts: Doubts) -> Channel:
+def flagged_channel(
+    table: Table, source: ChannelSource, doubts: Doubts, gather: Gather = in_memory
+) -> Channel:
     """Return a channel's values without what no sensor measured (`doubts`), and every remark on them.
 
-    Raises LogFault, also for readings that no bench can show.
+    `gather` puts together what is no column as it stands. Raises LogFault, also for readings that no bench can show.
     """
-    values, remarks = channel_values(table, source)
+    recipe = _recipe_of(table, source)
     faults = [fault for fault in doubts.faults if fault.path == source.channel]
     if faults:
         raise LogFault(faults)
     missing = doubts.missing.get(source.channel, ())
-    if len(missing):
-        # Columns of the table itself are never changed.
-        values = np.array(values)
-        for first, last in missing:
-            values[first:last] = np.nan
+    values = recipe.plain
+    if values is None or len(missing):
+        values = gather(len(table.time_ns), lambda: recipe.blocks(missing))
+    remarks = recipe.remarks
     file = table.report.fingerprint.file
     used = {table.names[column_position(c, table.names, file, "")] for term in source.terms for c in term.columns}
     read = tuple(remark for remark in table.report.remarks if remark.column in used)
@@ -106,8 +173,15 @@ def _joined_time(tables: Sequence[Table]) -> tuple[np.ndarray, tuple[tuple[int, 
     return np.concatenate([table.time_ns for table in tables]), tuple(segments), absolute
 
 
-def channel_values(table: Table, source: ChannelSource) -> Channel:
+def channel_values(table: Table, source: ChannelSource) -> tuple[np.ndarray, tuple[Remark, ...]]:
     """Return (values float64 (n,) in the channel's unit, remarks) of a channel. Raises LogFault."""
+    recipe = _recipe_of(table, source)
+    values = recipe.plain
+    return in_memory(len(table.time_ns), recipe.blocks) if values is None else values, recipe.remarks
+
+
+def _recipe_of(table: Table, source: ChannelSource) -> _Recipe:
+    """Return how a channel is made. Raises LogFault with what its columns do not hold or measure."""
     file = table.report.fingerprint.file
     try:
         channel = base_channel(source.channel)
@@ -115,14 +189,15 @@ def channel_values(table: Table, source: ChannelSource) -> Channel:
         raise LogFault(
             Fault(file, f"unknown channel {escape(source.channel)!r}", "name a channel of the list")
         ) from None
-    total, remarks = None, []
+    terms, remarks = [], []
     for term in source.terms:
-        value, said = _term_values(table, term, source.channel, channel.unit, file)
+        columns, said = _term_columns(table, term, source.channel, channel.unit, file)
         remarks.extend(said)
-        total = value if total is None else total + value
-    if total is None:
+        terms.append((columns, term.factor))
+    if not terms:
         raise LogFault(Fault(file, "channel without columns", "name at least one column", path=source.channel))
-    if len(total) and np.isnan(total).all():
+    recipe = _Recipe(tuple(terms), tuple(remarks))
+    if len(table.time_ns) and all(np.isnan(part).all() for part in recipe.blocks()):
         shown = ", ".join(escape(c) for term in source.terms for c in term.columns)
         raise LogFault(
             Fault(
@@ -133,12 +208,13 @@ def channel_values(table: Table, source: ChannelSource) -> Channel:
                 path=source.channel,
             )
         )
-    return total, tuple(remarks)
+    return recipe
 
 
-def _term_values(table: Table, term: ColumnTerm, name: str, unit: str, file: str):
+def _term_columns(table: Table, term: ColumnTerm, name: str, unit: str, file: str):
+    """Return the (values, unit, unit wanted) of every column of a term, and remarks. Raises LogFault."""
     remarks: list[Remark] = []
-    product, bases = None, []
+    columns, bases = [], []
     units = (*term.units, *[""] * (len(term.columns) - len(term.units)))
     single = len(term.columns) == 1
     for column, stated in zip(term.columns, units, strict=True):
@@ -166,11 +242,11 @@ def _term_values(table: Table, term: ColumnTerm, name: str, unit: str, file: str
                         path=name,
                     )
                 )
-            values, from_unit, said = _ratio_scale(name, values, column_name)
+            from_unit, said = _ratio_unit(name, values, column_name)
             remarks.extend(said)
         try:
             target = unit if single else base_unit(from_unit)
-            values = values if from_unit == target else convert(np.asarray(values), from_unit, target)
+            convert(0.0, from_unit, target)
         except ValueError:
             raise LogFault(
                 Fault(
@@ -182,7 +258,7 @@ def _term_values(table: Table, term: ColumnTerm, name: str, unit: str, file: str
                 )
             ) from None
         bases.append(target)
-        product = values if product is None else product * values
+        columns.append((values, from_unit, target))
     if not single:
         found = tuple(sorted(base for base in bases if base != "1"))
         measured = _PRODUCTS.get(found, found[0] if len(found) == 1 else "1" if not found else "")
@@ -196,20 +272,17 @@ def _term_values(table: Table, term: ColumnTerm, name: str, unit: str, file: str
                     path=name,
                 )
             )
-    if term.factor != 1.0:
-        product = product * term.factor
-    return product, remarks
+    return tuple(columns), remarks
 
 
-def _ratio_scale(channel: str, values: np.ndarray, column: str) -> tuple[np.ndarray, str, list[Remark]]:
+def _ratio_unit(channel: str, values: np.ndarray, column: str) -> tuple[str, list[Remark]]:
     """Return the unit of a ratio's column that states none: duties run from 0 to 1 or from 0 to 100."""
     if not channel.partition(".")[0].endswith("_duty"):
-        return values, "1", []
-    top = float(np.nanmax(values)) if len(values) and not np.isnan(values).all() else 0.0
+        return "1", []
+    with Rows(values) as rows:
+        tops = [float(np.fmax.reduce(rows.part(first, last))) for first, last in spans(len(values))]
+    top = float(np.fmax.reduce(tops)) if tops else 0.0
+    top = 0.0 if np.isnan(top) else top
     if top > 1.5:
-        return (
-            values,
-            "%",
-            [Remark("repair", f"no unit stated; taken as percent (highest value {top:g})", column=column)],
-        )
-    return values, "1", [Remark("note", f"no unit stated; taken as 0 to 1 (highest value {top:g})", column=column)]
+        return "%", [Remark("repair", f"no unit stated; taken as percent (highest value {top:g})", column=column)]
+    return "1", [Remark("note", f"no unit stated; taken as 0 to 1 (highest value {top:g})", column=column)]

@@ -13,11 +13,10 @@ import numpy as np
 
 from phasewright.bench import ChannelSource, LogFault, base_channel
 from phasewright.logs._names import column_position
+from phasewright.logs.blockwise import BLOCK, Rows, side_by_side, spans
 from phasewright.logs.records import Table
 from phasewright.quantity import base_unit, convert
 
-BLOCK = 1 << 16
-"""Rows looked at together; they stay in the processor's cache."""
 PAIRS = 20_000
 """Neighbouring readings that are looked at to learn how a column usually steps."""
 
@@ -96,15 +95,18 @@ def survey(table: Table, sources: Sequence[ChannelSource]) -> list[Column]:
                 written = stated or table.units[table.names.index(name)] or ("1" if unit == "1" else "")
                 if written and name in table.columns and len(table.columns[name]):
                     used.setdefault((name, written), []).append(source.channel)
-    found = []
-    for (name, written), channels in used.items():
-        column = _look(name, table.columns[name], written, tuple(dict.fromkeys(channels)))
-        if column is not None:
-            found.append(column)
-    return found
+    held = {name: table.columns[name] for name, _ in used}
+    bounds = dict(zip(held, side_by_side(_bounds, list(held.values()), len(table.time_ns)), strict=True))
+    found = [
+        _look(name, held[name], bounds[name], written, tuple(dict.fromkeys(channels)))
+        for (name, written), channels in used.items()
+    ]
+    return [column for column in found if column is not None]
 
 
-def _look(name: str, raw: np.ndarray, written: str, channels: tuple[str, ...]) -> Column | None:
+def _look(
+    name: str, raw: np.ndarray, bounds: tuple[np.ndarray, np.ndarray], written: str, channels: tuple[str, ...]
+) -> Column | None:
     target = base_channel(channels[0]).unit
     for unit in (target, base_unit(written)):
         # "F" is Fahrenheit to a temperature; the parts of a product have units of their own.
@@ -116,7 +118,7 @@ def _look(name: str, raw: np.ndarray, written: str, channels: tuple[str, ...]) -
             continue
     else:
         return None
-    low, high = _bounds(raw)
+    low, high = bounds
     first, second = _pairs(raw)
     step, resolution, repeats = _steps(first, second)
     return Column(
@@ -126,13 +128,14 @@ def _look(name: str, raw: np.ndarray, written: str, channels: tuple[str, ...]) -
 
 
 def _bounds(raw: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    count = -(-len(raw) // BLOCK)
-    low, high = np.empty(count), np.empty(count)
-    for k in range(count):
-        part = raw[k * BLOCK : (k + 1) * BLOCK]
-        low[k], high[k] = part.min(), part.max()
-        if low[k] != low[k]:
-            low[k], high[k] = np.fmin.reduce(part), np.fmax.reduce(part)
+    blocks = spans(len(raw))
+    low, high = np.empty(len(blocks)), np.empty(len(blocks))
+    with Rows(raw) as rows:
+        for k, (first, last) in enumerate(blocks):
+            part = rows.part(first, last)
+            low[k], high[k] = part.min(), part.max()
+            if low[k] != low[k]:
+                low[k], high[k] = np.fmin.reduce(part), np.fmax.reduce(part)
     return low, high
 
 
