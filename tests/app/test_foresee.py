@@ -82,3 +82,57 @@ def test_every_wrong_text_at_once(demo_folder, invoke):
     result = invoke("predict", demo_folder, "--phases", "99", "--load", "much", "--coolant", "cold", "--unmeasured")
     assert result.exit_code == 2
     assert "3 faults" in result.output
+
+
+def test_a_fit_is_kept_and_taken_until_a_file_changes(demo_folder, tmp_path, monkeypatch):
+    import os
+    import shutil
+
+    folder = tmp_path / "kept"
+    shutil.copytree(demo_folder, folder)
+    (first,) = jobs.predict(folder, phases="4", loads=("300 W",))
+    kept = folder / "derived" / "model.json"
+    assert kept.is_file()
+
+    def unwanted(*arguments, **options):
+        raise AssertionError("analyzed again")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(jobs, "analyze", unwanted)
+        (again,) = jobs.predict(folder, phases="4", loads=("300 W",))
+        assert again.quantities == first.quantities and again.probability == first.probability
+        log = next((folder / "logs").iterdir())
+        os.utime(log, ns=(0, 0))
+        with pytest.raises(AssertionError, match="analyzed again"):
+            jobs.predict(folder, phases="4", loads=("300 W",))
+    kept.write_text("{ cut short", encoding="utf-8")
+    (mended,) = jobs.predict(folder, phases="4", loads=("300 W",))
+    assert mended.quantities["regulator_temperature"].value == first.quantities["regulator_temperature"].value
+    assert json.loads(kept.read_text(encoding="utf-8"))["model"]["format"] == "phasewright-model-1"
+
+
+def test_prediction_says_how_far_the_bench_reaches(demo_folder, invoke):
+    words = ("--phases", "4", "--load", "300 W", "--coolant", "35C")
+    found = json.loads(invoke("predict", demo_folder, *words, "--json").stdout)
+    (fewest,), (ceiling,) = found["fewest_phases"], found["headroom"]
+    assert fewest["phase_count"] == 4 and fewest["probability"] >= 0.95
+    assert ceiling["phase_count"] == 4 and ceiling["package_power"]["value"] > 300.0
+    assert ceiling["ends"] and ceiling["voltage_headroom"] > 0.0
+    text = " ".join(invoke("predict", demo_folder, *words).output.split())
+    assert "Fewest phases for 300 W at the package: 4" in text
+    assert ceiling["ends"][:20] in text
+
+
+def test_preflight_as_json_carries_readiness_and_what_comes_next(demo_folder, invoke):
+    found = json.loads(invoke("preflight", demo_folder, "--unmeasured", "--json").stdout)
+    assert found["verdict"] in ("go", "go with care", "no-go")
+    assert found["next"] and found["teaches"] and found["cautions"]
+    assert all(item["mend"] for item in found["missing"])
+
+
+def test_analysis_as_json_carries_the_model(demo_folder, invoke):
+    found = json.loads(invoke("analyze", demo_folder, "--json").stdout)
+    decided = {item["name"]: item["decided_by"] for item in found["model"]["parameters"]}
+    assert set(decided.values()) <= {"data", "both", "prior"} and "data" in decided.values()
+    assert not [note for note in found["notes"] if "no electro-thermal model" in note["text"]]
+    assert any("by the model" in answer["sentence"] for answer in found["answers"])

@@ -1,10 +1,10 @@
-"""Which step teaches most, against regression in its other form and against the model's own intervals."""
+"""Which step teaches most, against the model's own lessons and intervals."""
 
-import numpy as np
 import pytest
 
+from phasewright.model import next_step
 from phasewright.plan import Workload, matrix, order_steps, preflight
-from phasewright.plan.teaching import COUNT_SCATTER, READING, _root, _slopes, lessons_of, most_taught
+from phasewright.plan.teaching import lessons_of, most_taught
 
 
 @pytest.fixture(scope="module")
@@ -13,27 +13,15 @@ def steps(bench):
     return [item.forecast for item in plan.steps if not item.repeats]
 
 
-def test_one_more_reading_narrows_as_the_information_form_says(fitted, steps):
-    """Rasmussen and Williams, Gaussian Processes for Machine Learning, Eq. 2.8-2.9: covariance (X X'/s2 + S^-1)^-1."""
+def test_a_lesson_is_that_of_the_model(fitted, steps):
+    """The model's own lessons are held to the information form in tests/model."""
     lessons = {lesson.name: lesson for lesson in lessons_of(fitted, steps, steps)}
-    prior = (_root(fitted) @ _root(fitted).T)[:4, :4]
     for candidate in steps:
         lesson = lessons[candidate.step.name]
-        *x, stage = _slopes(fitted, candidate)
-        posterior = np.linalg.inv(np.outer(x, x) / (READING**2 + (COUNT_SCATTER * stage) ** 2) + np.linalg.inv(prior))
         other = next(item for item in steps if item.step.name == lesson.of)
-        *row, stage = np.array(_slopes(fitted, other))
-        own = (COUNT_SCATTER * stage) ** 2
-        left = (row @ posterior @ row + own) / (row @ prior @ row + own)
-        assert lesson.before == other.quantities["regulator_temperature"].u
-        assert (lesson.after / lesson.before) ** 2 == pytest.approx(left, rel=1e-9)
-
-
-def test_the_unknowns_make_up_the_uncertainty_that_the_model_states(fitted, steps):
-    """With the coolant set, resistances and loss are nearly all that is not known."""
-    for item in steps:
-        row = _slopes(fitted, item) @ _root(fitted)
-        assert float(np.sqrt(row @ row)) == pytest.approx(item.quantities["regulator_temperature"].u, rel=0.35)
+        (own,) = next_step(fitted, [candidate.prediction.setting], [other.prediction.setting])
+        assert (lesson.before, lesson.after) == pytest.approx((own.before, own.after), rel=1e-9)
+        assert lesson.before == pytest.approx(other.quantities["regulator_temperature"].u, rel=0.02)
 
 
 def test_a_hard_step_teaches_more_than_a_mild_one(fitted, steps):

@@ -10,8 +10,10 @@ from phasewright.report.curves import draw_panels
 from phasewright.report.document import Layout
 from phasewright.report.explained import compared, drawn_cases
 from phasewright.report.foresight import _headroom_curves
-from phasewright.report.outlook import LEVEL, ONE_SIDED, coolants_of, outlook_of
+from phasewright.report.outlook import coolants_of, outlook_of
 from phasewright.report.split import split_of
+
+LEVEL, ONE_SIDED = 0.95, 1.6449
 
 
 def fitted_to(analysis):

@@ -268,8 +268,9 @@ def analyze(ctx: click.Context, folder: Path, strict: bool, as_json: bool) -> No
 
     with _job(ctx) as progress:
         analysis = jobs.analyze(folder, strict=strict, progress=progress)
+        fitted = jobs.model(folder, analysis=analysis) if as_json else None
     if as_json:
-        click.echo(jobs.to_json_text(analysis), nl=False)
+        click.echo(jobs.to_json_text(analysis, fitted), nl=False)
     else:
         _print_analysis(analysis)
         _print_next(folder, jobs.wants(analysis), f"phasewright report {folder}")
@@ -311,19 +312,21 @@ def predict(ctx: click.Context, folder: Path, phases: str, loads: tuple[str, ...
     fitted to the campaign in DIR; from part data alone where nothing is measured yet.
     """
     from phasewright.app import jobs
-    from phasewright.app.foresee import campaign_of, enough_json, enough_of, enough_text, prediction_json
+    from phasewright.app.foresee import bounds_json, campaign_of, enough_json, enough_of, enough_text, prediction_json
 
     given = {name: text for name, text in options.items() if text}
     with _job(ctx) as progress:
         found = jobs.predict(
             folder, phases=phases, loads=loads, options=given, measured=not unmeasured, progress=progress
         )
+        bounds = jobs.bounds(folder, phases=phases, loads=loads, options=given, measured=not unmeasured)
     enough = enough_of(campaign_of(folder)[0], found)
     if as_json:
-        _print_json({"format": "phasewright-prediction-1", "predictions": [prediction_json(item) for item in found],
-                     "enough": [enough_json(item) for item in enough]})  # fmt: skip
+        told = {"format": "phasewright-prediction-1", "predictions": [prediction_json(item) for item in found],
+                "enough": [enough_json(item) for item in enough]}  # fmt: skip
+        _print_json(told | bounds_json(bounds))
         return
-    from phasewright.report import prediction_text, predictions_table
+    from phasewright.report import bounds_text, prediction_text, predictions_table
 
     click.echo(prediction_text(found[0]) if len(found) == 1 else predictions_table(found))
     if len(found) > 1:
@@ -331,6 +334,7 @@ def predict(ctx: click.Context, folder: Path, phases: str, loads: tuple[str, ...
 
         for item in enough:
             click.echo("\n".join(textwrap.wrap(enough_text(item), 80)))
+    click.echo(bounds_text(bounds.fewest, bounds.ceilings), nl=False)
 
 
 @main.command()

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from phasewright.bench import BenchFault, Fault
 
@@ -14,10 +15,13 @@ if TYPE_CHECKING:
     from phasewright.bench import Bench, Campaign
     from phasewright.findings import Analysis
     from phasewright.limits import Fewest, Mend
-    from phasewright.model import Fitted, Prediction
+    from phasewright.model import Ceiling, Fitted, Prediction
+    from phasewright.model import Fewest as FewestHeld
     from phasewright.plan import Plan
     from phasewright.quantity import Value
 
+MODEL_FILE = "model.json"
+"""In the campaign's derived/ folder: the fit, so that a question asked twice is answered at once."""
 OPTIONS = {
     "coolant": ("coolant_temperature", "degC"),
     "voltage": ("rail_voltage", "V"),
@@ -42,6 +46,17 @@ class Enough:
     fewest: Fewest
     mend: Mend | None
     """The change that would buy most margin at the limit that decides."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """How far a bench reaches: the fewest phases for each load, the greatest load of each phase count."""
+
+    fewest: tuple[tuple[Mapping[str, float | str], FewestHeld], ...]
+    """(load [SI] with the rest of its setting, the fewest phases that hold it)."""
+    ceilings: tuple[Ceiling, ...]
+    refused: tuple[str, ...]
+    """Why something could not be foreseen."""
 
 
 def settings_of(
@@ -134,6 +149,42 @@ def fit(analysis: Analysis, progress: Callable[[float, str], None]) -> Fitted:
         return fitted_prior(prior_of(analysis.bench))
 
 
+def _identity(folder: Path, bench: Bench, campaign: Campaign) -> dict[str, Any]:
+    """Return all that decides what a fit says; contents of logs count by size and time of change."""
+    from importlib.metadata import version
+
+    logs = {}
+    for entry in campaign.logs:
+        for name in entry.files:
+            try:
+                facts = (folder / name).stat()
+            except OSError:
+                continue
+            logs[name] = [facts.st_size, facts.st_mtime_ns]
+    return {"version": version("phasewright"), "bench": bench.fingerprint, "campaign": campaign.fingerprint, "logs": logs}
+
+
+def kept_model(folder: Path, bench: Bench, campaign: Campaign) -> Fitted | None:
+    """Return the fit that was kept for exactly these files; None when there is none, or another version made it."""
+    from phasewright.model import from_dict
+
+    try:
+        kept = json.loads((folder / "derived" / MODEL_FILE).read_text(encoding="utf-8"))
+        if kept["made_from"] != _identity(folder, bench, campaign):
+            return None
+        return from_dict(kept["model"], bench)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, IndexError):
+        # derived/ may be deleted, cut short or edited at any time: the fit is then made anew.
+        return None
+
+
+def model_text(folder: Path, fitted: Fitted, campaign: Campaign) -> str:
+    """Return a fit as the text that `kept_model` reads back."""
+    from phasewright.model import to_dict
+
+    return json.dumps({"made_from": _identity(folder, fitted.bench, campaign), "model": to_dict(fitted)}) + "\n"
+
+
 def predict_settings(fitted: Fitted, settings: Iterable[Mapping[str, float | str]]) -> tuple[Prediction, ...]:
     """Return what the model says of each setting, margins to every limit; faults of all are raised together."""
     from phasewright.bench import NotReady
@@ -148,6 +199,23 @@ def predict_settings(fitted: Fitted, settings: Iterable[Mapping[str, float | str
     if faults and not found:
         raise NotReady(faults)
     return tuple(found)
+
+
+def bounds_of(fitted: Fitted, settings: Iterable[Mapping[str, float | str]]) -> Bounds:
+    """Return fewest phases for each load of `settings`, and the greatest load of each of their phase counts."""
+    from phasewright.model import fewest_phases, headroom
+
+    wanted = list(settings)
+    refused: dict[str, None] = {}
+    loads: list[dict[str, float | str]] = []
+    for setting in wanted:
+        load = {key: value for key, value in setting.items() if key != "phase_count"}
+        if load not in loads:
+            loads.append(load)
+    counts = sorted({int(setting["phase_count"]) for setting in wanted})
+    fewest = tuple((load, fewest_phases(fitted, load, refused=refused)[0]) for load in loads)
+    ceilings = headroom(fitted, loads[0], counts=counts, voltage=True, refused=refused) if loads else ()
+    return Bounds(fewest, ceilings, tuple(refused))
 
 
 def look_over(bench: Bench, settings: Iterable, fitted: Fitted | None) -> Plan:
@@ -240,10 +308,40 @@ def enough_text(item: Enough) -> str:
     return f"{text}."
 
 
+def bounds_json(bounds: Bounds) -> dict[str, object]:
+    """Return how far a bench reaches as JSON-safe values."""
+    return {
+        "fewest_phases": [
+            {**load, "phase_count": found.count,
+             "probability": None if found.prediction is None else _finite(found.prediction.probability)}
+            for load, found in bounds.fewest
+        ],
+        "headroom": [
+            {"phase_count": item.count, "coolant_temperature": _finite(item.coolant),
+             **{name: value_json(item.prediction.quantities[name])
+                for name in ("rail_current", "package_power", "regulator_temperature")},
+             "voltage_headroom": _finite(item.voltage_headroom), "ends": item.ends, "beyond": item.beyond}
+            for item in bounds.ceilings
+        ],
+        "refused": list(bounds.refused),
+    }  # fmt: skip
+
+
 def plan_json(plan: Plan) -> dict[str, object]:
     """Return a plan as JSON-safe values."""
     return {
         "format": "phasewright-plan-1",
+        "verdict": plan.readiness.verdict,
+        "sentence": plan.readiness.sentence,
+        "next": plan.next_sentence,
+        "teaches": plan.teaches_sentence,
+        "cautions": [
+            {"title": item.title, "why": item.why, "action": item.action, "grade": item.grade, "topic": item.topic}
+            for item in plan.readiness.cautions
+        ],
+        "missing": [{"name": item.name, "why": item.why, "mend": item.mend} for item in plan.readiness.missing],
+        "measured": plan.readiness.measured,
+        "duration_s": plan.duration,
         "steps": [
             {
                 "name": item.name, "settings": dict(item.forecast.step.settings), "verdict": item.forecast.verdict,

@@ -6,17 +6,19 @@ Every job takes a campaign folder and returns a frozen record. Rooms are importe
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from phasewright.app.bring import ReadResult
+    from phasewright.app.foresee import Bounds
     from phasewright.app.recording import Person
     from phasewright.app.recording_files import Verified
     from phasewright.app.recording_run import Recorded
@@ -190,14 +192,18 @@ def report(
     """Write the guide of the campaign (HTML, and Markdown with its pictures) into its ``guide`` folder."""
     from importlib.metadata import version
 
+    from phasewright.app.foresee import look_over
     from phasewright.report import write_guide
 
     progress = progress or _quiet
     _refuse_unwritable(Path(folder) / "guide")
     if analysis is None:
         analysis = analyze(folder, progress=_part(progress, 0.0, 0.5))
+    fitted = model(folder, analysis=analysis, progress=_part(progress, 0.5, 0.6))
+    plan = look_over(analysis.bench, analysis.campaign.steps, fitted) if analysis.campaign.steps else None
     return write_guide(
-        analysis, Path(folder) / "guide", version=version("phasewright"), progress=_part(progress, 0.5, 1.0)
+        analysis, Path(folder) / "guide", fitted=fitted, plan=plan, version=version("phasewright"),
+        progress=_part(progress, 0.65, 1.0),
     )
 
 
@@ -325,14 +331,61 @@ def preflight(
 
 def _known(folder: Path, bench: Bench, campaign: Campaign, measured: bool, progress: Progress) -> Fitted:
     """Return the model of the campaign after what was measured, or of its part data alone."""
-    from phasewright.app.foresee import fit
+    from phasewright.app.foresee import kept_model
     from phasewright.model import fitted_prior, prior_of
 
     if not measured or not campaign.logs:
         return fitted_prior(prior_of(bench))
+    kept = kept_model(folder, bench, campaign)
+    if kept is not None:
+        return kept
     analysis = analyze(folder, progress=_part(progress, 0.0, 0.7))
+    return model(folder, analysis=analysis, progress=_part(progress, 0.7, 1.0))
+
+
+def model(folder: str | Path, *, analysis: Analysis | None = None, progress: Progress | None = None) -> Fitted:
+    """Return the electro-thermal model of the campaign, fitted to what was measured, and keep it in ``derived``.
+
+    Part data alone speak where no step shows a load. A fit that was made from the same files is taken as it is.
+    """
+    from phasewright.app.foresee import MODEL_FILE, campaign_of, fit, kept_model, model_text
+
+    folder, progress = Path(folder), progress or _quiet
+    if analysis is None:
+        bench, campaign = campaign_of(folder)
+        kept = kept_model(folder, bench, campaign)
+        if kept is not None:
+            return kept
+        analysis = analyze(folder, progress=_part(progress, 0.0, 0.7))
+    kept = kept_model(folder, analysis.bench, analysis.campaign)
+    if kept is not None:
+        return kept
     progress(0.7, "fitting the electro-thermal model")
-    return fit(analysis, _part(progress, 0.7, 1.0))
+    fitted = fit(analysis, _part(progress, 0.7, 1.0))
+    with contextlib.suppress(OSError):
+        # What is kept only saves time.
+        write_atomically(folder / "derived" / MODEL_FILE, model_text(folder, fitted, analysis.campaign))
+    return fitted
+
+
+def bounds(
+    folder: str | Path,
+    *,
+    phases: str = "",
+    loads: Sequence[str] = (),
+    options: Mapping[str, str] | None = None,
+    measured: bool = True,
+    progress: Progress | None = None,
+) -> Bounds:
+    """Say how far the campaign's bench reaches: fewest phases for each load, greatest load of each phase count.
+
+    For the arguments see `predict`; without `phases` the greatest load is given for every count. Raises BenchFault.
+    """
+    from phasewright.app.foresee import bounds_of, campaign_of, settings_of
+
+    bench, campaign = campaign_of(Path(folder))
+    settings = settings_of(phases, loads, options or {}, bench=bench, campaign=campaign)
+    return bounds_of(_known(Path(folder), bench, campaign, measured, progress or _quiet), settings)
 
 
 def demo(
@@ -419,11 +472,18 @@ def verify_record(folder: str | Path) -> Verified:
     return verify_folder(Path(folder))
 
 
-def to_json_text(analysis: Analysis) -> str:
-    """Return the analysis as the JSON text that ``analyze --json`` prints."""
+def to_json_text(analysis: Analysis, fitted: Fitted | None = None) -> str:
+    """Return the analysis as the JSON text that ``analyze --json`` prints; with a model, its object is filled."""
     from phasewright.findings import to_json
 
-    return json.dumps(to_json(analysis), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    found = to_json(analysis)
+    if fitted is not None:
+        from phasewright.model import model_json
+        from phasewright.report import model_answers
+
+        better = replace(analysis, answers=model_answers(analysis, fitted))
+        found = to_json(better, model=model_json(fitted))
+    return json.dumps(found, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def losses(analysis: Analysis) -> tuple[str, ...]:

@@ -17,20 +17,20 @@ STATUS = {"reference": "aligned"}
 """The reference is on its own clock by definition."""
 
 
-def to_json(analysis: Analysis) -> dict[str, Any]:
+def to_json(analysis: Analysis, *, model: Mapping[str, Any] | None = None) -> dict[str, Any]:
     """Return the analysis as nested dicts, lists, strings, numbers, bools and None, keys always in the same order.
 
     Times in seconds on the reference clock, everything else SI with degrees Celsius. What is not known, not finite or
-    not computable is None, never NaN.
+    not computable is None, never NaN. `model` stands as it is under its name; None: a note says that there is none.
     """
-    notes = [*analysis.notes, NO_MODEL]
+    notes = [*analysis.notes, *([NO_MODEL] if model is None else [])]
     return {
         "format": analysis.format,
         "campaign": _campaign(analysis),
         "clocks": [_clock(clock) for clock in analysis.recording.clocks],
         "steps": [_step(finding) for finding in analysis.steps],
         "comparisons": [_comparison(item) for item in analysis.comparisons],
-        "model": None,
+        "model": None if model is None else dict(model),
         "answers": [_answer(item) for item in analysis.answers],
         "notes": [_note(text) for text in notes],
     }

@@ -8,11 +8,11 @@ from collections.abc import Mapping
 import numpy as np
 
 from phasewright.bench import Bench
-from phasewright.model.causes import causes_of, nominal_frequency, ripple_of
+from phasewright.model.causes import Cause, causes_of, nominal_frequency, ripple_of
 from phasewright.model.formula import Load, input_of, load_from_current, load_from_package, settle
 from phasewright.model.records import Fitted, Setting
 
-__all__ = ["answer", "coolant_of", "load_of", "scaled"]
+__all__ = ["answer", "at_frequency", "coolant_of", "load_of", "scaled"]
 
 COOLANT = {"liquid": (32.0, 4.0), "air": (26.0, 4.0)}
 """[degC, K] Coolant temperature and its standard uncertainty where nothing says; common practice, no source."""
@@ -30,20 +30,25 @@ def load_of(p: Mapping[str, np.ndarray], setting: Setting) -> Load:
     return load_from_package(p, np.maximum(true, 0.0), voltage)
 
 
+def at_frequency(cause: Cause, bench: Bench, frequency: float | None) -> float:
+    """Return a cause's part of its parameter, in the parameter's unit, at a switching frequency [Hz]; None = the bench's."""
+    if frequency is None:
+        return cause.value
+    ratio = frequency / nominal_frequency(bench)
+    # Ripple, and what it heats, falls with the square of the frequency.
+    return cause.value * (ratio if cause.follows_frequency else ratio**-2 if cause.name == "ripple" else 1.0)
+
+
 def scaled(bench: Bench, p: Mapping[str, np.ndarray], frequency: float | None) -> dict[str, np.ndarray]:
     """Return the parameters at another switching frequency [Hz]: each term by the share that follows it."""
     p = dict(p)
     if frequency is None:
         return p
-    ratio = frequency / nominal_frequency(bench)
     causes, _ = causes_of(bench)
     for term in ("phase_loss", "proportional_loss", "phase_resistance"):
         own = [item for item in causes if item.term == term]
         whole = math.fsum(item.value for item in own)
-        # Ripple, and what it heats, falls with the square of the frequency.
-        new = math.fsum(item.value * (ratio if item.follows_frequency else ratio**-2 if item.name == "ripple" else 1.0)
-                        for item in own)  # fmt: skip
-        p[term] = p[term] * (new / whole)
+        p[term] = p[term] * (math.fsum(at_frequency(item, bench, frequency) for item in own) / whole)
     return p
 
 
@@ -66,6 +71,7 @@ def answer(fitted: Fitted, setting: Setting, p: Mapping[str, np.ndarray], excess
         found = {
             "regulator_temperature": state.temperature,
             "regulator_rise": state.temperature - coolant,
+            "regulator_reading": state.temperature + p["temperature_offset"],
             "coolant_temperature": coolant,
             "conversion_loss": state.loss,
             "path_loss": path,

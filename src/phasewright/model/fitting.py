@@ -18,7 +18,7 @@ from phasewright.model.records import Belief, CoolantLaw, Fitted, Parameter, Pri
 from phasewright.model.steady import SteadyRows
 from phasewright.model.whole import WholeRecord
 
-__all__ = ["fit_model", "fitted_prior"]
+__all__ = ["fit_model", "fitted_prior", "parameters_of", "values_at"]
 
 FAR = 4.0
 """[1] Scores beyond are not believed: a parameter there is at its bound."""
@@ -62,7 +62,15 @@ def fit_model(
     """
     prior = prior if prior is not None else prior_of(analysis.bench)
     steady = take_steady(analysis)
-    if not steady.count:
+    settled = int(np.count_nonzero(steady.settled))
+    progress = progress if progress is not None else _quiet
+    grid = lay_grid(analysis) if dynamic else None
+    if grid is not None:
+        # The record holds the temperatures of the windows as well; nothing is counted twice.
+        steady = with_balances(replace(steady, settled=np.zeros_like(steady.settled)), grid)
+    # Steps too short for a window still warm the record; between steps alone nothing is learned of a load.
+    warmed = grid is not None and any(np.any(grid.planned[a:b] >= 0) for a, b in grid.stretches)
+    if not (any(steady.steps) or (warmed and steady.count)):
         raise NotReady(
             Fault(
                 analysis.campaign.file or "campaign.toml",
@@ -70,12 +78,6 @@ def fit_model(
                 "log rail_current or package_power, and state phase_count in each step",
             )
         )
-    settled = int(np.count_nonzero(steady.settled))
-    progress = progress if progress is not None else _quiet
-    grid = lay_grid(analysis) if dynamic else None
-    if grid is not None:
-        # The record holds the temperatures of the windows as well; nothing is counted twice.
-        steady = with_balances(replace(steady, settled=np.zeros_like(steady.settled)), grid)
     progress(0.2, "power balance")
     problem = _Problem(prior, steady, grid)
     score, covariance = problem.solve(progress)
@@ -88,7 +90,7 @@ def fit_model(
         prior=prior,
         score=score[kept],
         covariance=covariance[kept, kept],
-        parameters=_parameters(prior, score, covariance),
+        parameters=parameters_of(prior, score, covariance),
         residuals=problem.table(score),
         phase_counts=problem.counts,
         step_count=settled,
@@ -104,7 +106,7 @@ def fitted_prior(prior: Prior) -> Fitted:
     count = len(prior.beliefs)
     score, covariance = np.zeros(count), np.eye(count)
     notes = ("nothing has been measured on this bench yet: part data alone speak", *prior.notes)
-    return Fitted(prior.bench, prior, score, covariance, _parameters(prior, score, covariance), (), (), 0, {},
+    return Fitted(prior.bench, prior, score, covariance, parameters_of(prior, score, covariance), (), (), 0, {},
                   None, notes, {prior.bench.file or "bench.toml": prior.bench.fingerprint})  # fmt: skip
 
 
@@ -191,7 +193,7 @@ def _slopes(residuals: Callable[[np.ndarray], np.ndarray], score: np.ndarray, no
     return (residuals(score + step * np.eye(len(score))) - now).T / step
 
 
-def _parameters(prior: Prior, score: np.ndarray, covariance: np.ndarray) -> tuple[Parameter, ...]:
+def parameters_of(prior: Prior, score: np.ndarray, covariance: np.ndarray) -> tuple[Parameter, ...]:
     return tuple(_parameter(item, float(score[k]), math.sqrt(max(float(covariance[k, k]), 0.0)))
                  for k, item in enumerate(prior.beliefs))  # fmt: skip
 

@@ -149,8 +149,10 @@ def load_from_package(p: Parameters, package, voltage=None) -> Load:
     """
     rail = np.maximum(package - p["other_rails"], 0.0)
     if voltage is None:
-        left = np.maximum(p["rail_setpoint"] ** 2 - 4.0 * p["load_line"] * rail, 0.0)
-        voltage = 0.5 * (p["rail_setpoint"] + np.sqrt(left))
+        # NaN is a reading that is not there.
+        with np.errstate(invalid="ignore"):
+            left = np.maximum(p["rail_setpoint"] ** 2 - 4.0 * p["load_line"] * rail, 0.0)
+            voltage = 0.5 * (p["rail_setpoint"] + np.sqrt(left))
     return Load(rail / voltage, voltage, package)
 
 

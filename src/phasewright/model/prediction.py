@@ -23,14 +23,6 @@ SEED = 20
 """Of the generator that stands in when none is given: the same question gets the same answer."""
 WIDE_TEMPERATURE, WIDE_SHARE = 20.0, 0.6
 """[K] and [1] of the rise: a 95 % half-width beyond both says that the data cannot decide."""
-UNITS = {
-    "regulator_temperature": "degC", "regulator_rise": "K", "coolant_temperature": "degC",
-    "conversion_loss": "W", "path_loss": "W", "loss": "W", "input_power": "W", "package_power": "W",
-    "rail_power": "W", "rail_current": "A", "rail_voltage": "V", "input_current": "A", "contact_current": "A",
-    "phase_current": "A", "stage_current": "A", "rail_current_peak": "A", "phase_current_peak": "A",
-    "stage_current_peak": "A", "delivery_efficiency": "1", "conversion_efficiency": "1", "loop_gain": "1",
-    "runaway_current": "A",
-}  # fmt: skip
 SETTING_KEYS = ("phase_count", "package_power", "rail_current", "rail_voltage", "coolant_temperature",
                 "switching_frequency")  # fmt: skip
 
@@ -161,7 +153,7 @@ def _refuse_undecided(fitted: Fitted, setting: Setting, spread: Spread) -> None:
             Fault(
                 fitted.bench.file or "bench.toml",
                 f"{measured} cannot say how hot {setting.phase_count} phases get (rise of {rise:.0f} K, "
-                f"known to +-{half:.0f} K only)",
+                f"known to ±{half:.0f} K only)",
                 "measure one steady step with all phases and one with few, both with regulator and coolant temperature",
             )
         )
@@ -173,7 +165,9 @@ def _notes(fitted: Fitted, setting: Setting) -> list[str]:
         notes.append("nothing has been measured on this bench yet: part data alone speak")
     seen = fitted.ranges.get("phase_count")
     if seen and not seen[0] <= setting.phase_count <= seen[1]:
-        notes.append(f"{setting.phase_count} phases lie outside the {seen[0]:.0f} to {seen[1]:.0f} that were measured")
+        count = setting.phase_count
+        lie = "1 phase lies" if count == 1 else f"{count} phases lie"
+        notes.append(f"{lie} outside the {seen[0]:.0f} to {seen[1]:.0f} that were measured")
     if setting.coolant_temperature is None:
         law = fitted.coolant
         notes.append("coolant temperature taken from measured steps" if law is not None

@@ -44,19 +44,21 @@ CROWDING = (0.35, 0.35)
 """[1] How much more a stage warms in the midst of others that are on than alone."""
 STATED_SPREAD = 0.12
 """[1] Of a stated thermal resistance."""
-COUPLING = (0.02, 0.75)
-"""[K/W] Rise of the regulator by one watt of the package."""
+COUPLING = {"liquid": (0.011, 0.7), "air": (0.035, 0.6)}
+"""[K/W] Rise of the regulator by one watt of the package: a processor's own cooler lets it get warmer in air."""
 INDUCTOR_SHARE = (-0.4, 0.8)
 """[1] (centre and spread of the logit) How much of an inductor's heat warms the stage beside it like its own."""
 SHARES = {
-    "quick_share": ("f_quick", 0.6, 0.8),
-    "late_share": ("f_late", -0.6, 1.0),
-    "plate_share": ("f_plate", 0.0, 1.2),
-    "package_share": ("f_package", 0.0, 1.2),
+    "quick_share": ("f_quick", 0.5, 0.7),
+    "late_share": ("f_late", 0.3, 0.9),
+    "plate_share": ("f_plate", -1.0, 1.0),
+    "package_share": ("f_package", -1.8, 1.0),
 }
 """[1] (symbol, centre and spread of the logit) Of R_stage: what warms at once, with silicon and sensor; of the rest of
 it: what warms with the plate. Of plate and package: what warms as soon as the copper of the stage does."""
-TIMES = {"quick_time": (3.5, 0.5), "stage_time": (25.0, 0.5), "plate_time": (90.0, 0.6), "package_time": (90.0, 0.6)}
+TIMES = {
+    "quick_time": (3.5, 0.5), "stage_time": (25.0, 0.5), "plate_time": (95.0, 0.45), "package_time": (130.0, 0.5)
+}
 """[s]"""
 
 OTHER_POWER = (12.0, 0.6)
@@ -153,7 +155,8 @@ def _heat(bench: Bench, notes: list[str]) -> Iterator[Belief]:
     yield Belief("crowding", "k", "1", *CROWDING, basis="common practice, no source", stated=False)
     yield Belief("inductor_share", "f_L", "1", *INDUCTOR_SHARE, "share",
                  basis="common practice, no source", stated=False)  # fmt: skip
-    yield Belief("package_rise", "R_couple", "K/W", *COUPLING, basis="common practice, no source", stated=False)
+    coupling = COUPLING.get(bench.cooling.coolant, COUPLING["air"])
+    yield Belief("package_rise", "R_couple", "K/W", *coupling, basis="common practice, no source", stated=False)
     for name, (symbol, middle, wide) in SHARES.items():
         yield Belief(name, symbol, "1", middle, wide, "share", basis="common practice, no source", stated=False)
     for name, (time, wide) in TIMES.items():

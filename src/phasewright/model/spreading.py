@@ -19,10 +19,11 @@ from phasewright.model.formula import excess_of
 from phasewright.model.records import Fitted, Setting
 from phasewright.quantity import Part, Value, value_from_parts
 
-__all__ = ["UNITS", "Spread", "spread_of"]
+__all__ = ["STEP", "UNITS", "Spread", "moved_scores", "spread_of"]
 
 UNITS = {
-    "regulator_temperature": "degC", "regulator_rise": "K", "coolant_temperature": "degC",
+    "regulator_temperature": "degC", "regulator_rise": "K",
+    "regulator_reading": "degC", "coolant_temperature": "degC",
     "conversion_loss": "W", "path_loss": "W", "loss": "W", "input_power": "W", "package_power": "W",
     "rail_power": "W", "rail_current": "A", "rail_voltage": "V", "input_current": "A", "contact_current": "A",
     "phase_current": "A", "stage_current": "A", "rail_current_peak": "A", "phase_current_peak": "A",
@@ -56,12 +57,16 @@ class Spread:
 
     def interval(self, name: str, level: float) -> tuple[float, float]:
         """Return the interval of the figure that holds with probability `level`, in its unit."""
-        if name == "regulator_temperature":
+        if name in ("regulator_temperature", "regulator_reading"):
             # A rise is skewed; a coolant that is not known is not, and both may be uncertain.
             low, high = self.interval("regulator_rise", level)
-            rise, coolant = self.point["regulator_rise"], self.point["coolant_temperature"]
+            rise, point = self.point["regulator_rise"], self.point[name]
             more = NormalDist().inv_cdf(0.5 + 0.5 * level) * self.deviation("coolant_temperature")
-            return coolant + rise - math.hypot(rise - low, more), coolant + rise + math.hypot(high - rise, more)
+            if name == "regulator_reading":
+                # A rise that is read high was believed too low: what both share is gone from the reading.
+                less = self.deviation(name) / max(self.deviation("regulator_temperature"), 1e-9)
+                low, high, more = rise + (low - rise) * less, rise + (high - rise) * less, more * min(less, 1.0)
+            return point - math.hypot(rise - low, more), point + math.hypot(high - rise, more)
         wide = NormalDist().inv_cdf(0.5 + 0.5 * level) * self.deviation(name)
         point = self.point[name]
         if name in LOGARITHMIC:
@@ -81,8 +86,9 @@ class Spread:
 
     def draw(self, draws: int, generator: np.random.Generator) -> dict[str, np.ndarray]:
         """Return draws of all figures together, (draws,) each."""
-        scores = generator.standard_normal((draws, self.root.shape[1])) @ self.root.T
-        moved = scores @ np.nan_to_num(self.slopes).T
+        # Figures are fewer than scores: a square root of their own covariance needs fewer numbers.
+        root = np.linalg.qr((np.nan_to_num(self.slopes) @ self.root).T, mode="r")
+        moved = generator.standard_normal((draws, len(root))) @ root
         found = {}
         for k, name in enumerate(self.names):
             point = self.point[name]
@@ -91,26 +97,36 @@ class Spread:
         return found
 
 
-def spread_of(fitted: Fitted, setting: Setting) -> Spread:
-    """Return every figure of `setting` with the first-order distribution that the parameters give it."""
+def moved_scores(fitted: Fitted, setting: Setting) -> tuple[np.ndarray, np.ndarray, int]:
+    """Return scores at the middle and moved up and down one by one, their root covariance, and whose is the excess.
+
+    Scores (2 size + 1, size): those of the fit, then the excess of a phase count never seen, coolant, share of the
+    fullest phase. Root (size, size). The last number says which score the excess of the setting's phase count has.
+    """
     count, kept = len(fitted.prior.beliefs), len(fitted.score)
     seen = setting.phase_count in fitted.phase_counts
-    # Besides the scores of the fit: excess of a phase count never seen, coolant, share of the fullest phase.
     size = kept + 3
     middle = np.concatenate([fitted.score, np.zeros(3)])
     moved = middle + STEP * np.concatenate([np.zeros((1, size)), np.eye(size), -np.eye(size)])
-    at = count + fitted.phase_counts.index(setting.phase_count) if seen else kept
-    share = 0.5 + SHARE_SPREAD * moved[:, kept + 2]
+    root = np.zeros((size, size))
+    root[:kept, :kept] = np.linalg.cholesky(fitted.covariance)
+    root[kept:, kept:] = np.eye(3)
+    return moved, root, count + fitted.phase_counts.index(setting.phase_count) if seen else kept
+
+
+def spread_of(fitted: Fitted, setting: Setting) -> Spread:
+    """Return every figure of `setting` with the first-order distribution that the parameters give it."""
+    count = len(fitted.prior.beliefs)
+    moved, root, at = moved_scores(fitted, setting)
+    size = len(root)
+    share = 0.5 + SHARE_SPREAD * moved[:, -1]
     p = values_at(fitted.prior, moved[:, :count])
     excess = excess_of(p, float(setting.phase_count), fitted.bench.regulator.phase_count, moved[:, at])
-    found = answer(fitted, setting, p, excess, moved[:, kept + 1], share)
+    found = answer(fitted, setting, p, excess, moved[:, -2], share)
     names = tuple(found)
     slopes = np.empty((len(names), size))
     with np.errstate(divide="ignore", invalid="ignore"):
         for k, name in enumerate(names):
             row = np.log(found[name]) if name in LOGARITHMIC else found[name]
             slopes[k] = (row[1 : size + 1] - row[size + 1 :]) / (2.0 * STEP)
-    root = np.zeros((size, size))
-    root[:kept, :kept] = np.linalg.cholesky(fitted.covariance)
-    root[kept:, kept:] = np.eye(3)
     return Spread({name: float(found[name][0]) for name in names}, names, slopes, root)

@@ -24,7 +24,7 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.tables import csv_of
     from phasewright.report.terminal import answers_text, results_table
     from phasewright.report.terminal_compare import comparison_text
-    from phasewright.report.terminal_model import model_text, prediction_text, predictions_table
+    from phasewright.report.terminal_model import bounds_text, model_text, prediction_text, predictions_table
     from phasewright.report.terminal_plan import preflight_text
     from phasewright.report.timeline import TracePanel, timeline_svg
 
@@ -41,6 +41,7 @@ __all__ = [
     "Table",
     "TracePanel",
     "answers_text",
+    "bounds_text",
     "bench_figure",
     "blocks_html",
     "cautions_of",
@@ -96,6 +97,7 @@ _HOMES = {
     "results_table": "terminal",
     "model_answers": "answering",
     "comparison_text": "terminal_compare",
+    "bounds_text": "terminal_model",
     "model_text": "terminal_model",
     "prediction_text": "terminal_model",
     "predictions_table": "terminal_model",

@@ -7,10 +7,17 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from phasewright.findings import Analysis, Answer, Margin
-from phasewright.model import Fitted, Prediction
+from phasewright.model import Fitted, Prediction, first_margin
 from phasewright.quantity import Value
-from phasewright.report.foresight import ended_words, phases_words
-from phasewright.report.outlook import Case, Fewest, Outlook, ask, first_margin, outlook_of
+from phasewright.report.outlook import (
+    Case,
+    Fewest,
+    Outlook,
+    ask,
+    ended_words,
+    outlook_of,
+    phases_words,
+)
 from phasewright.report.parameters import now
 from phasewright.report.series import phase_count
 from phasewright.report.wording import THIN, chance_text, number_text, plain

@@ -24,7 +24,7 @@ from phasewright.report.document import (
 )
 from phasewright.report.escaping import clean
 from phasewright.report.methods import TITLE
-from phasewright.report.outlook import Ceiling, Fewest, Outlook
+from phasewright.report.outlook import Ceiling, Fewest, Outlook, ended_words, phases_words
 from phasewright.report.palette import DASHES
 from phasewright.report.parts import sentence
 from phasewright.report.phases import mark_style, state_of
@@ -36,11 +36,6 @@ COOLANT_INKS = ("ink", "purple", "soft")
 """Not those of the loads."""
 ALIKE = 0.012
 """Share within which two ceilings count as one line."""
-
-
-def phases_words(count: int) -> str:
-    """Return ``1 phase`` or ``3 phases``."""
-    return f"{count} phase{'' if count == 1 else 's'}"
 
 
 # ---- what if ------------------------------------------------------------------------------------------------------
@@ -85,13 +80,6 @@ def _load(ceiling: Ceiling) -> str:
 
 def _amperes(ceiling: Ceiling) -> str:
     return f"{plain(ceiling.prediction.quantities['rail_current'].value, 0)}{THIN}A"
-
-
-def ended_words(ceiling: Ceiling) -> str:
-    """Return what ends the load, fit to stand in a sentence."""
-    if ceiling.beyond:
-        return "nothing asked for"
-    return ceiling.ends if ceiling.ends == "thermal runaway" else f"the {clean(ceiling.ends)}"
 
 
 def whatif_section(analysis: Analysis, outlook: Outlook, answers: Sequence[Block]) -> Section:

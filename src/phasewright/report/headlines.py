@@ -6,8 +6,7 @@ from phasewright.findings import Analysis, StepFinding
 from phasewright.quantity import Value
 from phasewright.report.clocks import pairs_drawn
 from phasewright.report.escaping import clean
-from phasewright.report.margins import nearest
-from phasewright.report.series import group, load_label, phase_count
+from phasewright.report.series import group, load_label, nearest, phase_count
 from phasewright.report.wording import THIN, number_text, plain, quantity_title
 
 

@@ -12,18 +12,13 @@ from phasewright.report.document import Column, Layout, Table
 from phasewright.report.escaping import clean, slug
 from phasewright.report.palette import light
 from phasewright.report.phases import mark_style, plain_limit, state_of
-from phasewright.report.series import Series, group
+from phasewright.report.series import Series, group, nearest
 from phasewright.report.sketch import fit, text_width, wrap
 from phasewright.report.tables import STEP
 from phasewright.report.wording import THIN, display_unit, half_width, plain
 
 MOST_STEPS = 28
 MOST_LIMITS = 6
-
-
-def nearest(finding: StepFinding):
-    """Return the margin of a step that gives first, None where it has none."""
-    return finding.margins[0] if finding.margins else None
 
 
 def _closeness(finding: StepFinding) -> float:

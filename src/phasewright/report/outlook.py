@@ -3,32 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from phasewright.bench import BenchFault, NotReady
-from phasewright.findings import Analysis, Margin, StepFinding
-from phasewright.model import Fitted, Prediction, predict
+from phasewright.findings import Analysis, StepFinding
+from phasewright.model import Ceiling, Fitted, Prediction, fewest_phases, headroom, predict
+from phasewright.report.escaping import clean
 from phasewright.report.series import Series, group, phase_count
 
 DRAWS = 300
 """Enough to find a way by; the guide asks some hundred times."""
 SURE_DRAWS = 4000
 """For a chance that is printed."""
-LEVEL = 0.95
 MOST_CASES = 4
 MOST_COUNTS = 12
 COOLANT_STEP = 10.0
 """[K] between the coolant temperatures that are asked for."""
-MOST_TRIES = 10
-FARTHEST = 3.0
-"""Times the heaviest measured load, beyond which no load is asked for."""
-CLOSE = 0.012
-"""Share of a limit at which a load is close enough to the greatest."""
-ONE_SIDED = 1.6449
-"""Standard uncertainties below a limit at which it is kept with 95 %."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,20 +52,6 @@ class Fewest:
     """None: no phase count that is fitted holds."""
     prediction: Prediction | None
     """Of that count; None where none holds."""
-
-
-@dataclass(frozen=True, slots=True)
-class Ceiling:
-    """The greatest load that one phase count holds at one coolant temperature."""
-
-    coolant: float
-    count: int
-    prediction: Prediction
-    """At the greatest load."""
-    ends: str
-    """What ends it: the name of a limit, thermal runaway, or a load that the load line cannot carry."""
-    beyond: bool = False
-    """Nothing ended it in the range that was asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,112 +190,29 @@ def coolants_of(analysis: Analysis) -> tuple[float, ...]:
 
 
 def _fewest(asker: _Asker, case: Case, coolant: float, counts: Sequence[int]) -> Fewest:
-    """Return the fewest phases that hold; more phases never hold worse here, so halving finds them."""
-
-    def asked(index: int, draws: int = DRAWS) -> Prediction | None:
-        return asker.ask({"phase_count": counts[index], **case.load, "coolant_temperature": coolant}, draws)
-
-    low, high = 0, len(counts)
-    while low < high:
-        middle = (low + high) // 2
-        if holds(asked(middle)):
-            high = middle
-        else:
-            low = middle + 1
-    # Few draws have shown the way; enough of them decide, one phase count up or down.
-    for index in range(max(high - 1, 0), len(counts)):
-        found = asked(index, SURE_DRAWS)
-        if holds(found):
-            return Fewest(case, coolant, counts[index], found)
-    return Fewest(case, coolant, None, None)
-
-
-def holds(prediction: Prediction | None) -> bool:
-    """Tell whether every limit that is known holds with 95 %."""
-    return prediction is not None and prediction.probability >= LEVEL and prediction.verdict != "unknown"
+    """Return the fewest phases that hold."""
+    (found,) = fewest_phases(asker.fitted, case.load, (coolant,), counts=counts, refused=asker.refused)
+    return Fewest(case, coolant, found.count, found.prediction)
 
 
 def _ceilings(
     asker: _Asker, cases: Sequence[Case], coolants: Sequence[float], counts: Sequence[int]
-) -> Iterator[Ceiling]:
-    """Yield the ceiling of every phase count at every coolant temperature; each search starts from its neighbour."""
+) -> Sequence[Ceiling]:
+    """Return the ceiling of every phase count at every coolant temperature."""
     name = next((key for case in cases for key in case.load), "package_power")
     heaviest = max((case.load[name] for case in cases if name in case.load), default=0.0)
-    before: dict[int, float] = {}
-    for coolant in coolants if heaviest > 0.0 else ():
-        guess = heaviest
-        for count in counts:
-            found = _ceiling(asker, name, coolant, count, before.get(count, guess), FARTHEST * heaviest)
-            if found is not None:
-                guess = before[count] = getattr(found.prediction.setting, name)
-                yield found
+    if not heaviest > 0.0:
+        return ()
+    return headroom(asker.fitted, {name: heaviest}, coolants, counts=counts, refused=asker.refused)
 
 
-def _ceiling(asker: _Asker, name: str, coolant: float, count: int, guess: float, farthest: float) -> Ceiling | None:
-    """Return the greatest load [unit of `name`] that holds with 95 %, to one part in a hundred of the limit.
-
-    None where no load was found that holds. The room is nearly straight in the load, so secants find its end.
-    """
-    low, high = (0.0, 1.0), (farthest, math.nan)
-    best, ends = None, ""
-    tried = min(guess, farthest)
-    for _ in range(MOST_TRIES):
-        found = asker.ask({"phase_count": count, name: tried, "coolant_temperature": coolant})
-        if found is None:
-            return None
-        room = _room(found)
-        if room > 0.0:
-            best, low = found, (tried, room)
-            if room < CLOSE or tried >= farthest:
-                return Ceiling(coolant, count, found, _end_of(found), tried >= farthest)
-        else:
-            high, ends = (tried, room), _end_of(found)
-        if math.isnan(high[1]):
-            # Nothing above has been tried yet: as if the room shrank in proportion to the load.
-            tried = min(low[0] / max(1.0 - low[1], 0.2) * 1.004, farthest)
-        else:
-            share = low[1] / (low[1] - high[1]) if math.isfinite(high[1]) else 0.5
-            tried = low[0] + min(max(share - 0.004, 0.05), 0.95) * (high[0] - low[0])
-    return Ceiling(coolant, count, best, ends or _end_of(best)) if best is not None else None
+def phases_words(count: int) -> str:
+    """Return ``1 phase`` or ``3 phases``."""
+    return f"{count} phase{'' if count == 1 else 's'}"
 
 
-def _bearing(prediction: Prediction) -> list[Margin]:
-    """Return the margins that say what the regulator bears; what the processor allows itself is no part of it."""
-    return [margin for margin in prediction.margins if margin.limit.applies_to != "package_power"]
-
-
-def _left(margin: Margin) -> float:
-    """Return the room that a margin leaves with 95 %, as a share of its limit [1]."""
-    return (margin.margin.value - ONE_SIDED * (margin.margin.u or 0.0)) / abs(margin.limit.value or 1.0)
-
-
-def _room(prediction: Prediction) -> float:
-    """Return the smallest room to a limit or to runaway with 95 %, as a share [1]; negative where one does not hold."""
-    rooms = [_room_to_runaway(prediction)]
-    for margin in _bearing(prediction):
-        if not math.isfinite(margin.margin.value):
-            return -1.0
-        rooms.append(_left(margin))
-    return max(min(rooms), -1.0)
-
-
-def _room_to_runaway(prediction: Prediction) -> float:
-    """Return how far the loop gain of heat is from 1 with 95 % [1]; -1 where that cannot be said."""
-    gain = prediction.quantities["loop_gain"]
-    return 1.0 - (gain.high95 if gain.high95 is not None else gain.value) if math.isfinite(gain.value) else -1.0
-
-
-def _end_of(prediction: Prediction) -> str:
-    """Return what ends the load, in words."""
-    if not math.isfinite(prediction.quantities["rail_current"].value):
-        return "load line"
-    first = first_margin(prediction)
-    finite = all(math.isfinite(margin.margin.value) for margin in _bearing(prediction))
-    if first is None or not finite or _room_to_runaway(prediction) < _left(first):
-        return "thermal runaway"
-    return first.limit.name
-
-
-def first_margin(prediction: Prediction) -> Margin | None:
-    """Return the margin with least room; None where no limit is stated, so that runaway alone ends the load."""
-    return min(_bearing(prediction), key=_left, default=None)
+def ended_words(ceiling: Ceiling) -> str:
+    """Return what ends the load, fit to stand in a sentence."""
+    if ceiling.beyond:
+        return "nothing asked for"
+    return ceiling.ends if ceiling.ends == "thermal runaway" else f"the {clean(ceiling.ends)}"

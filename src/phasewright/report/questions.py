@@ -12,10 +12,10 @@ from phasewright.report.bench_drawing import bench_description, chosen_step, dra
 from phasewright.report.document import Block, Column, Figure, Fold, Heading, Paragraph, Section, StepCard, Table
 from phasewright.report.escaping import clean, paragraphs
 from phasewright.report.limit_blocks import limit_blocks
-from phasewright.report.margins import draw_margins, drawn_table, nearest
+from phasewright.report.margins import draw_margins, drawn_table
 from phasewright.report.parts import answer_blocks, caution_blocks, sentence, subtitle
 from phasewright.report.phases import draw_phases, reading_note
-from phasewright.report.series import load_labels, phase_count
+from phasewright.report.series import load_labels, nearest, phase_count
 from phasewright.report.stated import bench_tables
 from phasewright.report.tables import LOAD, MAIN, PHASES, STEP, VERDICT, limits_table, margin_table, present, step_table
 from phasewright.report.verdicts import draw_verdicts

@@ -114,3 +114,8 @@ def group(analysis: Analysis) -> tuple[Series, ...]:
 def load_labels(analysis: Analysis) -> dict[str, str]:
     """Return the short name of each step's load by the step's name."""
     return {finding.step.name: one.label for one in group(analysis) for finding in one.findings}
+
+
+def nearest(finding: StepFinding):
+    """Return the margin of a step that gives first, None where it has none."""
+    return finding.margins[0] if finding.margins else None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from phasewright.model import Fitted, Prediction
+from phasewright.model import Fitted, Prediction, loss_split
 from phasewright.quantity import Value
 from phasewright.report.curves import Curve, Panel, draw_panels
 from phasewright.report.document import Block, Column, Figure, Heading, Table
@@ -20,6 +20,16 @@ PLACES = (
     ("cables", "Cables and connectors"),
     ("others", "Other loads of the board"),
 )
+
+
+CAUSES = (
+    ("conduction", "Conduction"),
+    ("switching", "Switching"),
+    ("fixed", "Fixed"),
+    ("path", "Output copper"),
+    ("cables", "Cables"),
+)
+"""Groups of causes, in the order of the table."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +121,26 @@ def split_blocks(outlook: Outlook) -> list[Block]:
             "Lines and bands: the model. More phases share the current, which lowers the heat of resistance, until the "
             "fixed loss of each phase eats the gain.",
         ),
+        *_by_cause(outlook),
     ]
+
+
+def _by_cause(outlook: Outlook) -> list[Block]:
+    """Return the loss by cause, step by step; [] where heat runs away in every step."""
+    rows = []
+    for finding, prediction in outlook.steps:
+        found = loss_split(outlook.fitted, prediction.setting)
+        if math.isfinite(found.whole.value):
+            rows.append((finding.step.name, phase_count(finding), *(found.parts[name] for name, _ in CAUSES)))
+    if not rows:
+        return []
+    columns = (STEP, PHASES, *(Column(f"{name}_loss", title, "W", "value") for name, title in CAUSES))
+    note = (
+        "Predicted for load and coolant as measured. Conduction: switches, windings, copper of each phase, ripple, "
+        "input capacitors. Switching: edges, dead time, charges. Fixed: drivers, cores, controller. Readings tell the "
+        "sum of what grows alike; within it part data tell one cause from another."
+    )
+    return [Table("loss-causes", "The loss of regulator and feed by cause", columns, tuple(rows), note)]
 
 
 def _said(row: tuple) -> str:

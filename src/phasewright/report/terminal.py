@@ -7,8 +7,7 @@ from collections.abc import Sequence
 
 from phasewright.findings import Analysis, StepFinding
 from phasewright.report.escaping import clean
-from phasewright.report.margins import nearest
-from phasewright.report.series import phase_count
+from phasewright.report.series import nearest, phase_count
 from phasewright.report.tables import present
 from phasewright.report.wording import MINUS, THIN, display_unit, number_text, pair_text, plain, shared_decimals
 

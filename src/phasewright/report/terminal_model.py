@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from phasewright.findings import Margin
-from phasewright.model import Fitted, Parameter, Prediction, Setting
+from phasewright.model import Ceiling, Fewest, Fitted, Parameter, Prediction, Setting, as_setting
 from phasewright.quantity import Value
 from phasewright.report.escaping import clean
 from phasewright.report.parameters import (
@@ -179,6 +179,34 @@ def predictions_table(predictions: Iterable[Prediction]) -> str:
     lines += aligned(head, rows, [True, True, *(True for _ in _COLUMNS), False, True])
     notes = dict.fromkeys(note for item in found for note in item.notes)
     lines += ["", *(line for note in list(notes)[:MOST_REASONS] for line in wrapped(note, "Note: "))] if notes else []
+    return "\n".join(lines) + "\n"
+
+
+def bounds_text(fewest: Iterable[tuple[Mapping[str, float | str], Fewest]], ceilings: Iterable[Ceiling]) -> str:
+    """Return how far a bench reaches, 80 columns wide: fewest phases for each load, greatest load of each count."""
+    lines: list[str] = []
+    for load, found in fewest:
+        words = load_words(as_setting({**load, "phase_count": 1}))
+        if found.count is None or found.prediction is None:
+            lines += wrapped(f"Fewest phases for {words}: none of those fitted holds it with 95 %")
+        else:
+            held = chance_text(found.prediction.probability)
+            lines += wrapped(f"Fewest phases for {words}: {found.count}, which hold with {held}")
+    rows = []
+    for item in ceilings:
+        quantities = item.prediction.quantities
+        more = ">" if item.beyond else ""
+        room = item.voltage_headroom
+        volts = "-" if room is None else ascii_spaces(plain(1e3 * room, 0))
+        rows.append((
+            str(item.count), more + ascii_spaces(plain(quantities["rail_current"].value, 0)),
+            more + ascii_spaces(plain(quantities["package_power"].value, 0)), volts,
+            _ends(quantities["regulator_temperature"], "regulator_temperature", None)[1], cut(clean(item.ends), 34),
+        ))  # fmt: skip
+    if rows:
+        head = [["n", "Rail", "Package", "Voltage", "Regulator", "Ends at"], ["", "/ A", "/ W", "/ mV", "/ °C", ""]]
+        lines += ["", *wrapped("Greatest sustained load, each limit kept with 95 %; voltage: room at the load asked for"), ""]
+        lines += aligned(head, rows, [True, True, True, True, True, False])
     return "\n".join(lines) + "\n"
 
 
