@@ -9,6 +9,7 @@ drawn stratified across the campaigns (Latin hypercube), which takes that chance
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 import tempfile
 import time
@@ -176,6 +177,19 @@ def _judge_step(trial: Trial, step, truth) -> None:
         trial.pull[name].append((value.value - truth_value) / value.u)
 
 
+def to_line(trial: Trial) -> str:
+    """Return a trial as one line of JSON."""
+    return json.dumps(vars(trial), default=float)
+
+
+def from_line(line: str) -> Trial:
+    """Return the trial that `to_line` wrote."""
+    kept = json.loads(line)
+    kept["clocks"], kept["verdicts"] = Counter(kept["clocks"]), Counter(kept["verdicts"])
+    kept["offset_error"] = [tuple(item) for item in kept["offset_error"]]
+    return Trial(**kept)
+
+
 def table(trials: list[Trial]) -> str:
     """Return the result of the trials as text."""
     done = [trial for trial in trials if not trial.failure]
@@ -211,13 +225,28 @@ def table(trials: list[Trial]) -> str:
     return "\n".join(lines)
 
 
-def run(count: int, seed: int, workers: int) -> list[Trial]:
-    """Run `count` campaigns."""
-    tasks = [(number, seed, errors) for number, errors in enumerate(stratified(count, seed))]
+def run(count: int, seed: int, workers: int, kept: Path | None, wanted: range) -> list[Trial]:
+    """Run those of `count` campaigns whose number is in `wanted`; with a file, skip what it has and add the rest."""
+    done = {}
+    if kept is not None and kept.exists():
+        done = {trial.number: trial for trial in map(from_line, kept.read_text(encoding="utf-8").splitlines())}
+    errors = stratified(count, seed)
+    tasks = [(number, seed, errors[number]) for number in wanted if number not in done and number < count]
+
+    def note(trial: Trial) -> None:
+        done[trial.number] = trial
+        if kept is not None:
+            with kept.open("a", encoding="utf-8") as file:
+                file.write(to_line(trial) + "\n")
+
     if workers == 1:
-        return [run_trial(task) for task in tasks]
-    with ProcessPoolExecutor(workers) as pool:
-        return list(pool.map(run_trial, tasks))
+        for task in tasks:
+            note(run_trial(task))
+    else:
+        with ProcessPoolExecutor(workers) as pool:
+            for trial in pool.map(run_trial, tasks):
+                note(trial)
+    return [done[number] for number in sorted(done)]
 
 
 def main() -> int:
@@ -226,8 +255,12 @@ def main() -> int:
     parser.add_argument("--campaigns", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--keep", type=Path, help="file of finished campaigns, a JSON line each: they are not run again")
+    parser.add_argument("--from", type=int, default=0, dest="first", help="number of the first campaign to run")
+    parser.add_argument("--count", type=int, help="how many campaigns to run (the table is of all that are kept)")
     given = parser.parse_args()
-    trials = run(given.campaigns, given.seed, given.workers)
+    last = given.campaigns if given.count is None else given.first + given.count
+    trials = run(given.campaigns, given.seed, given.workers, given.keep, range(given.first, last))
     print(table(trials))
     missed = any(trial.failure or trial.wrong_verdicts or trial.false_settled for trial in trials)
     return 1 if missed else 0

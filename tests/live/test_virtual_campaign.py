@@ -194,7 +194,10 @@ def test_short_step_after_a_change_is_not_settled():
     scenario = brief(PlannedStep("long", 8, 150.0, 400.0), PlannedStep("short", 4, 300.0, 60.0))
     truth = run_scenario(scenario, 3).truth
     assert truth.step("long").settled and not truth.step("short").settled
-    assert truth.step("short").verdicts == {"unsettled"}
+    assert truth.step("short").verdict == "unsettled"
+    # An extrapolation may decide it: every margin is surely positive where the step would settle.
+    assert truth.step("short").verdicts == {"unsettled", "sustained"}
+    assert all(margin.sign > 0 for margin in truth.step("short").margins)
     assert truth.step("short").remaining["regulator_temperature"] > 1.5
 
 

@@ -121,8 +121,9 @@ def verdicts(state: str, acted: float, remaining: Mapping[str, float], bound: fl
     The margin rules are those of the design: `sustained` needs a settled step, nothing acting and every margin surely
     positive; `marginal` a margin that these instruments cannot tell from zero, or one surely negative although it ran.
     A step within a third of the settling bound may still be called unsettled, because noise, a wandering load and a
-    coarse sensor can hide how flat it is; one that has more than the bound to go must be. `acted` is the share of
-    the time for which a protection held back.
+    coarse sensor can hide how flat it is. One that has more than the bound to go must be, unless an extrapolation can
+    decide it: `sustained` is then admitted exactly when every margin is surely positive where the step would settle.
+    `acted` is the share of the time for which a protection held back.
     """
     if state in ("tripped", "clamped"):
         return state, frozenset({state})
@@ -136,9 +137,17 @@ def verdicts(state: str, acted: float, remaining: Mapping[str, float], bound: fl
         allowed.add(held)
         if close and not beyond:
             allowed |= {"marginal", "sustained"}
+    if np.isfinite(drift) and all(_holds_settled(item, remaining) for item in found):
+        allowed.add("sustained")
     if beyond or any(item.low <= 0.0 for item in close):
         # Beyond a limit is said before how settled it is.
         allowed.add("marginal")
     if acted > 0.0:
         allowed.add("clamped")
     return best, frozenset(allowed)
+
+
+def _holds_settled(margin: TrueMargin, remaining: Mapping[str, float]) -> bool:
+    """Whether a margin is surely positive when its temperature has risen by all that is still to come."""
+    to_come = max(remaining.get(margin.applies_to, 0.0), 0.0)
+    return margin.low - to_come > SURE * margin.u

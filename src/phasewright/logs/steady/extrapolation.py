@@ -13,7 +13,7 @@ from phasewright.logs.steady.decays import Decay, fit_decays
 from phasewright.logs.steady.series import Series
 from phasewright.quantity import coverage_factor
 
-MISFIT = 0.004
+MISFIT = 0.015
 """Share of a transient's swing that no exponential may explain; it stands in the uncertainty of a settled value."""
 _STARTS = (0.0, 0.15, 0.3, 0.45)
 _CLEAN = 0.3
@@ -31,8 +31,13 @@ def settled_value(series: Series) -> tuple[float, float] | None:
                       series.resolution)
         found = _judge(part, whole * (1.0 - share))
         if found is not None:
-            return found
+            return found[0], float(np.hypot(found[1], _wander(series)))
     return None
+
+
+def _wander(series: Series) -> float:
+    """Return what the load's slow wander may have moved the temperature by [K]: its level is known from this step only."""
+    return series.gain * float(np.std(series.load[:, -1])) if series.load.shape[1] else 0.0
 
 
 def _judge(series: Series, length: float) -> tuple[float, float] | None:
