@@ -255,7 +255,7 @@ def main() -> int:
     parser.add_argument("--campaigns", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--keep", type=Path, help="file of finished campaigns, a JSON line each: they are not run again")
+    parser.add_argument("--keep", type=Path, help="file of finished campaigns, a JSON line each; not run again")
     parser.add_argument("--from", type=int, default=0, dest="first", help="number of the first campaign to run")
     parser.add_argument("--count", type=int, help="how many campaigns to run (the table is of all that are kept)")
     given = parser.parse_args()

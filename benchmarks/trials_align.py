@@ -162,8 +162,8 @@ def make_pair(generator: np.random.Generator, case: Case) -> tuple[dict, dict]:
     zero = 1_735_000_000_000_000_000 if case.absolute else 0
     stamps = np.round(own * 1e9).astype(np.int64) + zero
     segments = ((0, len(own)),) if at == len(own) or own[at] >= own[at - 1] else ((0, at), (at, len(own)))
-    meter = Trace("input_power", "W", "meter", np.round(fast * 1e9).astype(np.int64) + zero, meter, fast_averaging, "end",
-                  ((0, len(fast)),), case.absolute)
+    meter = Trace("input_power", "W", "meter", np.round(fast * 1e9).astype(np.int64) + zero, meter, fast_averaging,
+                  "end", ((0, len(fast)),), case.absolute)
     host = Trace("package_power", "W", "host", stamps, host, case.averaging if case.tell_averaging else None, "end",
                  segments, case.absolute)
     logs = {"meter": SimpleNamespace(traces=(meter,), reports=()), "host": SimpleNamespace(traces=(host,), reports=())}
@@ -228,9 +228,10 @@ def row(case: Case, out: dict) -> str:
     held = np.mean(np.abs(out["error"]) <= 1.96 * out["u"])
     drift_held = np.mean(np.abs(out["drift"]) <= 1.96 * out["drift_u"])
     said = f" | cut exact {sum(out['exact'])}/{len(out['exact'])}" if out["exact"] else ""
-    return (f"{case.name:34s} {out['refused']:7d} {wrong:5d} | {e.mean():+6.1f} {e.std():6.1f} {np.median(abs(e)):6.1f} "
-            f"{np.quantile(abs(e), 0.95):6.1f} | {1e3 * np.median(out['u']):6.1f} {held:5.3f} | "
-            f"{np.median(abs(out['drift'])):6.2f} {drift_held:5.3f} | {np.nanmax(out['ratio']):4.2f} | {out['time']:.3f}{said}")
+    return (f"{case.name:34s} {out['refused']:7d} {wrong:5d} | {e.mean():+6.1f} {e.std():6.1f} "
+            f"{np.median(abs(e)):6.1f} {np.quantile(abs(e), 0.95):6.1f} | {1e3 * np.median(out['u']):6.1f} {held:5.3f} | "
+            f"{np.median(abs(out['drift'])):6.2f} {drift_held:5.3f} | {np.nanmax(out['ratio']):4.2f} | "
+            f"{out['time']:.3f}{said}")
 
 
 if __name__ == "__main__":

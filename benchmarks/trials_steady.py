@@ -56,7 +56,8 @@ def coarse_table(trials: int, seed: int) -> None:
                 for k in range(trials):
                     generator = np.random.default_rng([seed, k, length, int(10 * true_h)])
                     t = np.arange(float(length))
-                    value = np.round(generator.uniform(40, 41) + true_h / 3600.0 * t + generator.normal(0, 0.05, length))
+                    level = generator.uniform(40, 41) + true_h / 3600.0 * t
+                    value = np.round(level + generator.normal(0, 0.05, length))
                     hits += fit_slope(t, value, resolution=1.0).bound() <= limit_h / 3600.0
                 row.append(f"{length} s {hits / trials:.3f}")
             print(f"  limit {limit_h:g} K/h, true {true_h:g} K/h: " + "   ".join(row))
@@ -64,7 +65,7 @@ def coarse_table(trials: int, seed: int) -> None:
 
 def make_step(generator: np.random.Generator, parts, length: float, *, noise=0.1, keep=0.0, resolution=0.0, period=1.0,
               load=200.0, gain=0.15, before=0.0):
-    """Return a recording with one step from 0 to `length` [s]: power held with fluctuation, one temperature, the truth."""
+    """Return a recording with one step from 0 to `length` [s]: power held with fluctuation, and one temperature."""
     t = np.arange(-60.0, length + 30.0, period) + period
     wobble = correlated(generator, len(t), 0.8, 0.02 * load)
     power = np.where((t > 0) & (t <= length), load, 40.0) + wobble
@@ -96,7 +97,8 @@ CAMPAIGN = Campaign("trial", (), ())
 
 def settled_table(trials: int, seed: int) -> None:
     """Extrapolated settled values: how often one is given and how often its 95 % interval holds the truth."""
-    print("extrapolation, rise of 30 K, 0.1 K noise: time constants, observed in units of the longest; given; interval holds")
+    print("extrapolation, rise of 30 K, 0.1 K noise: time constants, observed in units of the longest; given; "
+          "interval holds")
     cases = (
         ("1: 200 s", lambda g: ((-30.0, 200.0),)),
         ("2: 60 s 60 %, 300 s 40 %", lambda g: ((-18.0, 60.0), (-12.0, 300.0))),
@@ -146,7 +148,8 @@ def steps_table(trials: int, seed: int) -> None:
                 for a, c in parts)
             last = sum(a * np.exp(-length / c) for a, c in parts)
             rows.append((abs(middle), abs(last), window.settled, resolution))
-    print(f"steps of 100-900 s, slowest time constant 40-400 s not known: share called settled ({spent / trials:.3f} s each)")
+    print("steps of 100-900 s, slowest time constant 40-400 s not known: share called settled "
+          f"({spent / trials:.3f} s each)")
     for low, high in ((0.0, 0.1), (0.1, 0.3), (0.3, 0.7), (0.7, 1.0), (1.0, 1.5), (1.5, 3.0), (3.0, 99.0)):
         for name, which in (("end of the step", 1), ("mean of the window", 0)):
             part = [row for row in rows if low <= row[which] < high]

@@ -67,8 +67,9 @@ def demo_bench() -> Bench:
                             Copper("rail plane", "rail_current", 0.09, 70e-6, "inner", 6, 30.0, _SHEET)),
                     service_life=20000 * 3600.0, cycles_per_day=10.0),
         regulator=regulator,
-        processor=Processor(name="simulated 16-core processor", temperature_limit=95.0, power_limit=400.0, load_step=120.0,
-                            load_slew=250e6),
+        processor=Processor(
+            name="simulated 16-core processor", temperature_limit=95.0, power_limit=400.0, load_step=120.0,
+            load_slew=250e6),
         cooling=Cooling(
             coolant="liquid", coolant_limit=50.0,
             description="one loop: plate on the regulator, block on the processor, radiator with two fans",

@@ -1,4 +1,4 @@
-"""Coarse offsets between two clocks: correlate edges, normalised by overlap, and see whether the best peak stands alone.
+"""Coarse offsets between two clocks: correlate edges, normalised by overlap, and see if the best peak stands alone.
 
 Levels are not correlated: their second peak is near the first even when the first is right, so it cannot warn.
 """
@@ -54,8 +54,8 @@ def correlate_edges(
 ) -> Correlation:
     """Return the candidate offsets of `other` against `reference`, from `low` to `high` [s].
 
-    Edges are differences of the means over `window` [s] before and after each moment. `drifts` [ppm] are tried one after
-    the other, around `pivot` on the other clock [s].
+    Edges are differences of the means over `window` [s] before and after each moment. `drifts` [ppm] are tried one
+    after the other, around `pivot` on the other clock [s].
     """
     step = _grid_step(reference, other, window)
     edge_a, mask_a, zero_a = edges(reference, window, step)

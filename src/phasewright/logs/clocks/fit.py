@@ -1,9 +1,9 @@
 """Fine fit of one clock against another: offset, drift, averaging time, and a bent gain between the two channels.
 
-The slower channel is modelled as interval means of the faster one, integrated exactly. The loss between the two channels
-may bend: means of the fast channel and of its square both enter, so that a curved loss cannot lean on the offset. The
-residuals' memory is taken out by an autoregression that is fitted with them, and each reading is weighted by what noise
-and stamp scatter allow it to say; heavy tails (Student's t with 4 degrees) keep spikes from pulling.
+The slower channel is modelled as interval means of the faster one, integrated exactly. The loss between the two
+channels may bend: means of the fast channel and of its square both enter, so that a curved loss cannot lean on the
+offset. The residuals' memory is taken out by an autoregression that is fitted with them, and each reading is weighted
+by what noise and stamp scatter allow it to say; heavy tails (Student's t with 4 degrees) keep spikes from pulling.
 """
 
 from __future__ import annotations

@@ -153,13 +153,14 @@ def _match_pair(pair: _Pair, bounds: Bounds) -> list[Match]:
     if bounds.wish is None and found.ratio > REFUSE_RATIO and not _any_clear(pair, placed):
         return [replace(
             blank, status="ambiguous", offset=peak.offset, candidates=_listed(found), overlap=peak.overlap,
-            note=f"{len(found.peaks)} offsets fit nearly alike (second peak {found.ratio:.2f} of the first); choose one "
-            "of them, or give the load an uneven marker")]
+            note=f"{len(found.peaks)} offsets fit nearly alike (second peak {found.ratio:.2f} of the first); choose "
+            "one of them, or give the load an uneven marker")]
     if len(placed) == 1 and placed[0].status == "aligned" and signal < CLEAR_SIGNAL:
         explained = _explained(pair, placed[0])
         if explained < LEAST_EXPLAINED:
             return [replace(blank, candidates=_listed(found), note=f"{pair.theirs.channel} explains only "
-                            f"{100 * max(explained, 0.0):.0f} % of the changes of {pair.ours.channel} at the best offset")]
+                            f"{100 * max(explained, 0.0):.0f} % of the changes of {pair.ours.channel} at the best "
+                            "offset")]
     return placed
 
 
@@ -198,7 +199,9 @@ def _listed(found: Correlation) -> tuple[tuple[float, float], ...]:
     return tuple((peak.offset, peak.score) for peak in found.peaks)
 
 
-def _place(pair: _Pair, offsets: list[float], drift: float, lag_width: float, blank: Match, depth: int = 0) -> list[Match]:
+def _place(
+    pair: _Pair, offsets: list[float], drift: float, lag_width: float, blank: Match, depth: int = 0
+) -> list[Match]:
     """Fit one part; where its clock was set, place the parts before and after by themselves."""
     match, fit = _refine(pair, offsets[0], drift, lag_width, blank)
     x = pair.ours
@@ -404,7 +407,8 @@ def _refine(
             return replace(blank, note=f"{blank.note}too few readings overlap for a fit"), None
         if answer.fit.drift_u <= QUARTZ_U and abs(answer.fit.drift) < 1000.0:
             break
-    return _match_of(answer, QUARTZ_U if not fit_drift else answer.fit.drift_u, readings, pair, swapped, blank), answer.fit
+    drift_u = answer.fit.drift_u if fit_drift else QUARTZ_U
+    return _match_of(answer, drift_u, readings, pair, swapped, blank), answer.fit
 
 
 def _match_of(
@@ -418,8 +422,8 @@ def _match_of(
         offset, drift, pivot = _invert(offset, drift, pivot)
     slow, fast = (pair.theirs, pair.ours) if swapped else (pair.ours, pair.theirs)
     # An averaging that is not stated was fitted, so only the stamp's own doubts of the slow channel remain.
-    # Between two readings of a fast log that is no faster than the slow one's averaging an edge may lie anywhere; few of
-    # the readings have an edge so near (a fourth root where independent ones would have a square root).
+    # Between two readings of a fast log that is no faster than the slow one's averaging an edge may lie anywhere; few
+    # of the readings have an edge so near (a fourth root where independent ones would have a square root).
     grain_u = 0.02 * fast.period
     if fit.averaging < 2.0 * fast.period:
         grain_u = fast.period / 12**0.5 / max(fit.informative, 1.0) ** 0.25

@@ -74,8 +74,9 @@ def lay_out_reference(name: str, group: Sequence[Intervals]) -> tuple[tuple[Inte
             start[a:b] += shift
             end[a:b] += shift
         laid.append(replace(x, start=start, end=end))
-    return tuple(laid), pieces, [Remark("note", f"the clock of reference log {name!r} started anew {sum(map(bool, shifts))} "
-                                                "times; its stretches are put one after the other")]
+    return tuple(laid), pieces, [Remark(
+        "note", f"the clock of reference log {name!r} started anew {sum(map(bool, shifts))} times; "
+        "its stretches are put one after the other")]
 
 
 def place_log(
@@ -131,7 +132,7 @@ def _of_one_clock(logs: Logs, name: str) -> list[Piece]:
 
 
 def _calendar(logs: Logs, name: str, pieces: Mapping[str, Sequence[Piece]]) -> float | None:
-    """Offset that makes the calendar clock of the log agree with one that is already placed [s]; None without calendars."""
+    """Offset that makes the log's calendar clock agree with one already placed [s]; None without calendars."""
     if not logs.absolute[name]:
         return None
     if logs.absolute[logs.reference]:
@@ -199,7 +200,8 @@ def _by_warmth(
         return match
     pair = ("power behind lags", found.channel)
     if found.ratio > 0.9:
-        return replace(match, peak_ratio=found.ratio, pair=pair, note=f"{found.channel} follows the load at several offsets")
+        said = f"{found.channel} follows the load at several offsets"
+        return replace(match, peak_ratio=found.ratio, pair=pair, note=said)
     return replace(
         match, status="aligned", offset=found.offset, offset_u=found.offset_u, drift=0.0, drift_u=RATE_U,
         peak_ratio=found.ratio, pair=pair, overlap=found.overlap,

@@ -43,8 +43,8 @@ def place_all(
             key = trace.channel
             if key in aligned:
                 key = f"{trace.channel}.{name}"
-                remarks.append(Remark("note", f"channel {trace.channel!r} is in two logs; that of log {name!r} is called "
-                                              f"{key!r}"))
+                said = f"channel {trace.channel!r} is in two logs; that of log {name!r} is called {key!r}"
+                remarks.append(Remark("note", said))
             aligned[key] = replace(item, channel=key)
     return aligned, remarks
 

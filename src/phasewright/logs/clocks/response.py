@@ -1,7 +1,7 @@
 """Offset together with the response of the slower channel: averaging time, and a first-order lag where one shows.
 
-To first order a lag looks like a later clock; only the shape of the edges parts them. A stated averaging is believed and
-checked; one that is not stated is fitted, and what the shapes leave open goes into the uncertainty of the offset.
+To first order a lag looks like a later clock; only the shape of the edges parts them. A stated averaging is believed
+and checked; one that is not stated is fitted, and what the shapes leave open goes into the uncertainty of the offset.
 """
 
 from __future__ import annotations
@@ -81,14 +81,14 @@ def fit_response(
 
 
 def _contradicts(loose: ClockFit, plain: ClockFit, stated: float, period: float, grain: float) -> bool:
-    """Whether the edges are clearly longer or shorter than the stated averaging, and the grain of the fast log, make them."""
+    """Whether the edges are clearly longer or shorter than the stated averaging and the fast log's grain make them."""
     off = abs(loose.averaging - stated)
     doubt = loose.averaging_u or 0.0
     return off > max(5.0 * doubt, _MARKED * max(stated, 0.5 * period), 1.5 * grain) and plain.cost - loose.cost > _CLEAR
 
 
 def _fit_lag(search: _Search, plain: ClockFit, averaging: float, loose: float) -> Response | None:
-    """Best lag beside a held averaging: a scan about the delay that the fitted averaging `loose` [s] has, then closer."""
+    """Best lag beside a held averaging: a scan about the delay of the fitted averaging `loose` [s], then closer."""
     scale = max(search.slow.period, averaging, 0.2)
     likely = max(0.5 * (loose - averaging), 0.15 * scale)
     tried: dict[float, ClockFit] = {}
@@ -125,7 +125,8 @@ def _fit_lag(search: _Search, plain: ClockFit, averaging: float, loose: float) -
 def _against_stated(plain: ClockFit, loose: ClockFit, lagged: Response | None, stated: float, fine: float) -> Response:
     """The stated averaging does not explain the edges: a lag beside it does, or another averaging."""
     if lagged is not None and lagged.fit.cost < min(plain.cost - _CLEAR, loose.cost + 2.0):
-        return replace(lagged, note=f"a first-order lag of {lagged.lag:.2f} s shows beside the stated averaging of {stated:g} s")
+        said = f"a first-order lag of {lagged.lag:.2f} s shows beside the stated averaging of {stated:g} s"
+        return replace(lagged, note=said)
     if loose.cost < plain.cost - _CLEAR:
         return Response(loose, 0.0, 0.3 * abs(loose.averaging - stated) + 0.1 * fine,
                         f"averaging looks like {loose.averaging:.2f} s, not the stated {stated:g} s")

@@ -55,7 +55,7 @@ def looks_set(fit: ClockFit, count: int, distance: np.ndarray) -> bool:
 
 
 def propose_small_steps(fit: ClockFit, stamp: np.ndarray) -> list[ClockStep]:
-    """Return the likeliest places of a clock step smaller than the averaging, best first, from the innovations of a fit.
+    """Return the likeliest places of a clock step smaller than the averaging, best first, from a fit's innovations.
 
     To first order in the offset; the fitted offset and drift, which lean towards a step, are let go again.
     """

@@ -19,7 +19,8 @@ DELAY = {
     "processor_temperature": (1.0, 1.0), "regulator_temperature": (3.0, 2.5), "inductor_temperature": (5.0, 4.0),
     "board_temperature": (6.0, 5.0), "connector_temperature": (6.0, 5.0), "coolant_temperature": (5.0, 4.0),
 }
-"""Delay of probe and path that first-order lags leave over, and its standard uncertainty [s]; common practice, no source."""
+"""Delay of probe and path that first-order lags leave over, and its standard uncertainty [s]; common practice, no
+source."""
 _LAGS = (8.0, 25.0, 80.0, 250.0, 700.0)
 _BLOCK = 10.0
 _LEAST_DEPTH = 0.8
@@ -52,7 +53,7 @@ class _Drive:
 
 
 def lagged(value: np.ndarray, step: float, constant: float) -> np.ndarray:
-    """Return `value` (n,) on a grid of `step` [s] behind a first-order lag of `constant` [s], starting at rest from 0."""
+    """Return `value` (n,) on a grid of `step` [s] behind a first-order lag of `constant` [s], at rest at 0."""
     keep = float(np.exp(-step / constant))
     size = max(1, min(len(value), int(-30.0 / np.log(keep))))
     power = keep ** np.arange(1, size + 1)
@@ -126,7 +127,8 @@ def _match_one(drive: _Drive, x: Intervals, a: int, b: int, low: float, high: fl
     cost, offset = tried[0]
     depth = cost / max(float(np.median(typical)), 1e-30)
     # How much of what the best offset explains its best rival explains too.
-    ratio = max((max(1.0 - c, 0.0) / max(1.0 - cost, 1e-30) for c, o in tried[1:] if abs(o - offset) > 15.0), default=0.0)
+    rivals = [max(1.0 - c, 0.0) for c, o in tried[1:] if abs(o - offset) > 15.0]
+    ratio = max(rivals, default=0.0) / max(1.0 - cost, 1e-30)
     if depth > _LEAST_DEPTH or cost > 0.9:
         return None
     sides = [_unexplained(drive, time, value, offset + move)[0] for move in (-3.0, 3.0)]
@@ -147,7 +149,8 @@ def _coarse(drive: _Drive, x: Intervals, a: int, b: int, low: float, high: float
         y = drive.columns[:, column]
         edge = np.concatenate([[drive.time[0] - 1.0], drive.time])
         signal = Intervals(
-            "", "W", "", 0, edge[:-1], edge[1:], y, ((0, len(y)),), 1.0, 1.0, 1.0, 0.0, 0.0, 0.0, "end", 0.0, condensed=True
+            "", "W", "", 0, edge[:-1], edge[1:], y, ((0, len(y)),), 1.0, 1.0, 1.0, 0.0, 0.0, 0.0, "end", 0.0,
+            condensed=True,
         )
         found = correlate_edges(integrate(signal), mine, window=20.0, low=low, high=high, peak_count=4)
         starts += [peak.offset for peak in found.peaks if all(abs(peak.offset - s) > 30.0 for s in starts)]
@@ -164,8 +167,8 @@ def _dips(rough: list[tuple[float, float]]) -> list[float]:
 def _unexplained(drive: _Drive, time: np.ndarray, value: np.ndarray, offset: float) -> tuple[float, float, float]:
     """Share of the log's 10 s changes (squared) that lagged power and a decaying start leave unexplained.
 
-    What lies off the record counts as unexplained, so that a sliver of overlap explains little. Also the overlap [s], and
-    the share of the squared changes that lies on record.
+    What lies off the record counts as unexplained, so that a sliver of overlap explains little. Also the overlap [s],
+    and the share of the squared changes that lies on record.
     """
     moved = time + offset
     first, last = max(moved[0], drive.time[0]) + 5.0, min(moved[-1], drive.time[-1]) - 5.0

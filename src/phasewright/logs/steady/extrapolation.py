@@ -36,7 +36,7 @@ def settled_value(series: Series) -> tuple[float, float] | None:
 
 
 def _wander(series: Series) -> float:
-    """Return what the load's slow wander may have moved the temperature by [K]: its level is known from this step only."""
+    """Return what the load's slow wander may have moved the temperature by [K]: only this step tells its level."""
     return series.gain * float(np.std(series.load[:, -1])) if series.load.shape[1] else 0.0
 
 

@@ -64,8 +64,8 @@ class Judged:
         return Settling(
             self.channel, slope, slope_u, slowest, remaining, self.bound, settled,
             f"{self.channel}: {'settled' if settled else 'not settled'}: {mean:+.2f} K of the transient remain, at "
-            f"most {sure:.2f} K with {100 * CERTAIN:.0f} % (bound {self.bound:g} K, time constants up to {slowest:.0f} s"
-            f"{'' if self.constants.shown else ' assumed'})"
+            f"most {sure:.2f} K with {100 * CERTAIN:.0f} % (bound {self.bound:g} K, time constants up to "
+            f"{slowest:.0f} s{'' if self.constants.shown else ' assumed'})"
             + (f"; but it moves by {3600 * slope:+.0f} K/h, {by_slope:.1f} K in one time constant" if drifts else "")
             + (f"; settles at {extrapolated[0]:.1f} ± {1.96 * extrapolated[1]:.1f} degC" if extrapolated else ""),
             *(extrapolated or (None, None)),

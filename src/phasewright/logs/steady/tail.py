@@ -17,8 +17,8 @@ from phasewright.logs.steady.noise import slow_spread
 from phasewright.logs.steady.series import Series
 
 MISFIT = 0.015
-"""No bench is one exponential: fans follow the coolant, losses follow the temperature. The misfit is taken as this share
-of the tail's swing, wandering about five times over the tail."""
+"""No bench is one exponential: fans follow the coolant, losses follow the temperature. The misfit is taken as this
+share of the tail's swing, wandering about five times over the tail."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -24,9 +24,9 @@ def find_window(recording: Recording, span: StepSpan, step: Step, bench: Bench, 
     """Return the window of `span` from which figures are taken, and whether every thermal channel has settled in it.
 
     The window lies in the stretch of the step over which the load was held, clear of its edges by clock uncertainty
-    and averaging times. It starts when what remains of the transients is a small part of ``campaign.settle_bound`` [K]; when
-    that never happens it is the last part of the step, not settled, with the reasons in numbers. ``window_lead`` and
-    ``window_length`` of the campaign bind where they are stated.
+    and averaging times. It starts when what remains of the transients is a small part of ``campaign.settle_bound`` [K];
+    when that never happens it is the last part of the step, not settled, with the reasons in numbers. ``window_lead``
+    and ``window_length`` of the campaign bind where they are stated.
     """
     traces = {key: trace for key, trace in recording.traces.items() if len(trace.end_s)}
     held = held_load(traces, span, _guard(traces))

@@ -189,7 +189,7 @@ def _runs(pieces: list[Load]) -> list[list[Load]]:
 
 
 def _part(runs: list[list[Load]], count: int, found: list[Load]) -> list[list[Load]] | None:
-    """Part runs at the clearest changes of load or phase count until there are `count`; None when it is not clear where."""
+    """Part runs at the clearest changes of load or phase count until there are `count`; None when none is clear."""
     swing = max(piece.level for piece in found) - min(piece.level for piece in found)
     places = []
     for number, run in enumerate(runs):
@@ -228,7 +228,8 @@ def _agree(loads: tuple[Load, ...], steps: tuple[Step, ...]) -> bool:
     ratios = []
     for load, step in zip(loads, steps, strict=True):
         planned = step.settings.get("phase_count")
-        if load.phase_count is not None and isinstance(planned, int | float) and round(load.phase_count) != round(planned):
+        seen = load.phase_count
+        if seen is not None and isinstance(planned, int | float) and round(seen) != round(planned):
             return False
         power = step.settings.get("package_power")
         if isinstance(power, int | float) and power > 0 and step.outcome in ("", "ran"):

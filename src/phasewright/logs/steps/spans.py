@@ -14,8 +14,8 @@ SLACK = 2.0
 def find_steps(recording: Recording, campaign: Campaign) -> tuple[StepSpan, ...]:
     """Return the span of every step of `campaign`, in the order of the plan, on the reference clock.
 
-    Raises LogFault with every fault at once: no steps, a time that cannot be read, a step outside the record, steps that
-    overlap or are out of order, found load edges that do not match the plan (both are then listed).
+    Raises LogFault with every fault at once: no steps, a time that cannot be read, a step outside the record, steps
+    that overlap or are out of order, found load edges that do not match the plan (both are then listed).
     """
     if not campaign.steps:
         raise LogFault(Fault(

@@ -87,8 +87,8 @@ def _elapsed(text: str) -> float | None:
 def clock_time_ns(text: str, zone: str, near_ns: int) -> int:
     """Return nanoseconds since the Unix epoch of a clock time; a time of day alone is the first such after `near_ns`.
 
-    Text without a zone is in `zone` (UTC when that is empty). A minute is allowed before `near_ns`. ValueError when it is
-    no ISO 8601 date and time or time of day.
+    Text without a zone is in `zone` (UTC when that is empty). A minute is allowed before `near_ns`. ValueError when it
+    is no ISO 8601 date and time or time of day.
     """
     place = ZoneInfo(zone) if zone else UTC
     plain = text.strip()
@@ -141,8 +141,8 @@ def spans_from_files(recording: Recording, campaign: Campaign) -> list[StepSpan]
     for number, step in enumerate(campaign.steps):
         place = f"step[{number + 1}] {step.name!r}.files"
         if not step.files:
-            faults.append(Fault(campaign_file, "step names no file", 'name one file a log, or set step_source = "times"',
-                                path=place))
+            mend = 'name one file a log, or set step_source = "times"'
+            faults.append(Fault(campaign_file, "step names no file", mend, path=place))
             continue
         bounds = []
         for log, name in step.files.items():
