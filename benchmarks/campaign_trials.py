@@ -186,6 +186,7 @@ def from_line(line: str) -> Trial:
     """Return the trial that `to_line` wrote."""
     kept = json.loads(line)
     kept["clocks"], kept["verdicts"] = Counter(kept["clocks"]), Counter(kept["verdicts"])
+    kept["held"], kept["pull"] = defaultdict(list, kept["held"]), defaultdict(list, kept["pull"])
     kept["offset_error"] = [tuple(item) for item in kept["offset_error"]]
     return Trial(**kept)
 
