@@ -23,7 +23,7 @@ UNITS = {
     "1", "-", "V", "A", "W", "Ohm", "H", "F", "C", "T", "Hz", "s", "h", "J", "K", "degC", "m", "m^2", "m^3/s", "A/s",
     "W/s", "K/W", "W/K", "J/K", "1/K", "1/s", "1/day", "W/m^3", "Ohm m", "kg/m^3", "J/(kg K)", "W/(m K)", "W/(m^2 K)",
     "Pa s", "eV",
-    "FIT", "currency", "currency/kWh",
+    "FIT", "currency", "currency/kWh", "deg",
 }  # fmt: skip
 WORDS = ROOT / "docs" / "words.md"
 

@@ -208,10 +208,13 @@ from phasewright.physics.waveform import (
     Extremes,
     LoadProfile,
     Phases,
+    StepResponse,
     VoltageLoop,
     Waveform,
+    load_step_response,
     load_step_waveform,
     steady_waveform,
+    tuned_loop,
 )
 
 __all__ = [
@@ -227,6 +230,7 @@ __all__ = [
     "LoadProfile",
     "Phases",
     "Settled",
+    "StepResponse",
     "VoltageLoop",
     "Waveform",
     "approach_fraction",
@@ -308,6 +312,7 @@ __all__ = [
     "load_step_deviation",
     "load_step_excursion",
     "load_step_settling",
+    "load_step_response",
     "load_step_waveform",
     "loop_gain",
     "loss_from_efficiency",
@@ -366,6 +371,7 @@ __all__ = [
     "transition_steps",
     "transition_time",
     "triangular_loss_ratio",
+    "tuned_loop",
     "voltage_transition_time",
     "water_conductivity",
     "water_density",

@@ -14,7 +14,7 @@ from phasewright.physics.waveform.parts import Circuit, LoadProfile, each_phase,
 from phasewright.physics.waveform.record import Waveform
 from phasewright.physics.waveform.steady import duty_for_load_voltage, steady_network
 
-__all__ = ["load_step_waveform"]
+__all__ = ["follow", "load_step_waveform"]
 
 
 def load_step_waveform(
@@ -79,6 +79,15 @@ def load_step_waveform(
         duty = duty_for_load_voltage(network, load.current[0], wanted)
     told = each_phase("impossible duty", "duty", duty, circuit.phases.phase_count)
     steady = steady_network(network, load.current[0], told)
+    return follow(steady, load, length, loop, diode_emulation)
+
+
+def follow(
+    steady: Waveform, load: LoadProfile, length: float, loop: VoltageLoop | None, diode_emulation: bool = False
+) -> Waveform:
+    """Return what follows a steady state when its load changes."""
+    network = steady._network
+    told = [value - error for value, error in zip(steady.duty, network.circuit.phases.duty_error, strict=True)]
     if loop is None and not diode_emulation:
         backward = _directions(steady)
         result = fixed_duty_waveform(network, steady._state[0], load, length, told, backward)
