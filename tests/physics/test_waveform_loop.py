@@ -111,10 +111,10 @@ def test_tuned_loops_have_their_margin(count, coil, capacitance, esr, load_line,
     circuit = Circuit(Phases(count, coil, 0.3e-3, 3e-3, 1e-3), VIN, F, (CapacitorBank(capacitance, esr),))
     loop = tuned_loop(circuit, 20.0 * count, 1.1, load_line=load_line, phase_margin=margin)
     steady = steady_waveform(circuit, 20.0 * count, load_voltage=1.1)
-    frequency = np.geomspace(100.0, F / 2, 20_000)
+    frequency = np.geomspace(100.0, count * F / 2, 5_000)
     gain = loop_gain_of(steady, loop, frequency)
     last = np.flatnonzero(np.abs(gain) > 1.0)[-1]
-    assert math.degrees(np.angle(-gain[last])) > 0.75 * margin
+    assert math.degrees(np.angle(-gain[last])) > 0.9 * margin
     assert frequency[last] <= F / 5 * 1.01
     # And it holds still: a small step dies away.
     load = LoadProfile((2e-6, 2.1e-6), (20.0 * count, 22.0 * count))
@@ -130,13 +130,13 @@ def test_too_much_gain_oscillates():
     circuit = Circuit(Phases(3, 0.22e-6, 0.3e-3, 3e-3, 1e-3), VIN, F, (CapacitorBank(3e-3, 0.3e-3),))
     loop = tuned_loop(circuit, 60.0, 1.1)
     steady = steady_waveform(circuit, 60.0, load_voltage=1.1)
-    frequency = np.geomspace(F / 20, F / 2 * 3, 20_000)
+    frequency = np.geomspace(F / 20, F / 2 * 3, 5_000)
     gain = loop_gain_of(steady, loop, frequency)
     turning = np.flatnonzero((gain.imag[:-1] < 0) & (gain.imag[1:] >= 0) & (gain.real[:-1] < 0))[0]
     limit = 1.0 / abs(gain[turning])
     assert limit > 1.5
     swings = []
-    for factor in (0.7 * limit, 1.4 * limit):
+    for factor in (0.9 * limit, 1.1 * limit):
         more = dataclasses.replace(
             loop, proportional_gain=loop.proportional_gain * factor, integral_gain=loop.integral_gain * factor,
             derivative_gain=loop.derivative_gain * factor,

@@ -1,13 +1,16 @@
-"""A voltage loop for a circuit: crossover and phase margin from the averaged network's exact frequency response."""
+"""A voltage loop for a circuit: crossover and phase margin of the averaged network as its samples see it."""
 
 from __future__ import annotations
 
+import cmath
 import math
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from phasewright.physics._arguments import refuse
+from phasewright.physics.waveform.exponential import growth
 from phasewright.physics.waveform.loop import VoltageLoop
 from phasewright.physics.waveform.network import HIGH, LOW
 from phasewright.physics.waveform.parts import Circuit, require
@@ -16,21 +19,28 @@ from phasewright.physics.waveform.steady import steady_waveform
 
 __all__ = ["bandwidth_of", "duty_response", "loop_gain_of", "tune", "tuned_loop"]
 
-MOST_LEAD = math.radians(65.0)
+LEADS = tuple(math.radians(lead) for lead in range(0, 76, 3))
 INTEGRAL_SHARE = 1.0 / 8.0
 """Where the integral hands over to the proportional part, as a share of the crossover."""
 
 
-def duty_response(steady: Waveform, load_line: float, frequency: Any) -> Any:
-    """Return what one unit of duty does to load voltage plus load line x current [V], averaged over a period."""
+@dataclass(frozen=True, slots=True)
+class _Average:
+    """A steady network averaged over a period: x' = A x + b d, seen through a row."""
+
+    matrix: Any
+    push: Any
+    row: Any
+    through: float
+    """What a change of the duty moves at once, where only inductances meet at the output."""
+
+
+def _average(steady: Waveform, load_line: float) -> _Average:
     network = steady._network
     circuit, n = network.circuit, network.order
     share = np.bincount(steady._number, np.diff(steady.time)) / circuit.period
-    moments, _ = steady._moments(None, None)
-    mean = moments[:, :, -1].sum(axis=0) / circuit.period
-    matrix = sum(
-        part * network.at(pattern).matrix for part, pattern in zip(share, steady._patterns, strict=True)
-    )
+    mean = steady._moments(None, None)[0][:, :, -1].sum(axis=0) / circuit.period
+    matrix = sum(part * network.at(pattern).matrix for part, pattern in zip(share, steady._patterns, strict=True))
 
     def sensed(pattern: bytes) -> Any:
         return network.row(pattern, "load_voltage", None) + load_line * network.row(pattern, "total_current", None)
@@ -38,23 +48,49 @@ def duty_response(steady: Waveform, load_line: float, frequency: Any) -> Any:
     row = sum(part * sensed(pattern) for part, pattern in zip(share, steady._patterns, strict=True))
     on, off = (bytes([mode]) * circuit.phases.phase_count for mode in (HIGH, LOW))
     push = (network.at(on).matrix - network.at(off).matrix)[:n] @ mean
-    through = (sensed(on) - sensed(off)) @ mean
+    return _Average(matrix[:n, :n], push, row[:n], float((sensed(on) - sensed(off)) @ mean))
+
+
+def duty_response(steady: Waveform, load_line: float, frequency: Any) -> Any:
+    """Return what one unit of duty does to load voltage plus load line x current [V], averaged over a period."""
+    average = _average(steady, load_line)
     s = 2j * np.pi * np.asarray(frequency, dtype=np.float64).reshape(-1)
-    answer = np.linalg.solve(s[:, None, None] * np.eye(n) - matrix[:n, :n], push[:, None].astype(complex))
-    return (answer[..., 0] @ row[:n] + through).reshape(np.shape(frequency))
+    unit = np.eye(len(average.row))
+    answer = np.linalg.solve(s[:, None, None] * unit - average.matrix, average.push[:, None].astype(complex))
+    return (answer[..., 0] @ average.row + average.through).reshape(np.shape(frequency))
 
 
-def _controller(loop: VoltageLoop, frequency: Any) -> Any:
-    s = 2j * np.pi * np.asarray(frequency, dtype=np.float64)
-    return loop.proportional_gain + loop.integral_gain / s + loop.derivative_gain * s / (1.0 + loop.filter_time * s)
+def _plant(steady: Waveform, load_line: float, delay_turns: int, frequency: Any) -> Any:
+    """Return the duty's effect on the samples at frequencies [Hz], delay and sampling counted, (F,) complex.
+
+    A duty moves one turn-off edge: an impulse at that edge, seen by the samples from then on.
+    """
+    circuit = steady.circuit
+    average = _average(steady, load_line)
+    turn = circuit.period / circuit.phases.phase_count
+    late = delay_turns * turn + float(np.mean(steady.duty)) * circuit.period
+    first = math.floor(late / turn * (1.0 + 1e-12)) + 1
+    grown = growth(np.array([average.matrix] * 2), np.array([turn, first * turn - late]))
+    unit = np.eye(len(average.row))
+    z = np.exp(2j * np.pi * frequency * turn)
+    begin = (unit + grown[1]) @ average.push
+    summed = np.linalg.solve(unit - (unit + grown[0]) / z[:, None, None], begin[:, None].astype(complex))
+    return turn * z**-first * (summed[..., 0] @ average.row)
+
+
+def _controller(loop: VoltageLoop, turn: float, frequency: Any) -> Any:
+    """Return what the controller makes of its samples at frequencies [Hz], its delay apart, (F,) complex."""
+    back = np.exp(-2j * np.pi * frequency * turn)
+    share = turn / (loop.filter_time + turn)
+    slope = share * (1.0 - back) / turn / (1.0 - (1.0 - share) * back)
+    return loop.proportional_gain + loop.integral_gain * turn / (1.0 - back) + loop.derivative_gain * slope
 
 
 def loop_gain_of(steady: Waveform, loop: VoltageLoop, frequency: Any) -> Any:
-    """Return the loop gain at frequencies [Hz], delay of samples and turn-off edges counted; its shape, complex."""
-    circuit = steady.circuit
-    late = loop.delay_turns * circuit.period / circuit.phases.phase_count + float(np.mean(steady.duty)) * circuit.period
-    delay = np.exp(-2j * np.pi * np.asarray(frequency) * late)
-    return _controller(loop, frequency) * duty_response(steady, loop.load_line, frequency) * delay
+    """Return the loop gain at frequencies [Hz] up to half the rate of turns, as the samples see it; (F,) complex."""
+    frequency = np.asarray(frequency, dtype=np.float64)
+    turn = steady.circuit.period / steady.circuit.phases.phase_count
+    return _controller(loop, turn, frequency) * _plant(steady, loop.load_line, loop.delay_turns, frequency)
 
 
 def tuned_loop(
@@ -71,7 +107,8 @@ def tuned_loop(
 
     C(s) = K (1 + s / w_z) / (1 + s / w_p) + K w_i / s,  |C G| = 1 at the crossover
 
-    The lead is as great as the margin asks for, up to 65 degrees; where that is not enough the crossover moves down.
+    The lead is as great as the margin asks for, up to 75 degrees; where that is not enough, or the gain comes too near
+    to -1 elsewhere, the crossover moves down. Samples count: what they fold back from beyond half their rate is in it.
 
     Parameters:
         circuit [-]: regulator, supply and board.
@@ -89,13 +126,13 @@ def tuned_loop(
         bandwidth above 0 and below half the switching frequency; phase_margin 10 to 85 degrees (else ValueError).
 
     Assumptions:
-        small changes, averaged over a period; a sample takes effect at the turn-off edge it decides.
+        small changes of a network averaged over a period; a sample takes effect at the turn-off edge it decides.
 
     Example:
         >>> from phasewright.physics.waveform.parts import CapacitorBank, Phases
         >>> six = Circuit(Phases(6, 0.22e-6, 0.3e-3, 3e-3, 1e-3), 12.0, 400e3, (CapacitorBank(4e-3, 0.5e-3),))
-        >>> tuned_loop(six, 100.0, 1.2, load_line=0.5e-3).derivative_gain < 1e-6
-        True
+        >>> round(tuned_loop(six, 100.0, 1.2, load_line=0.5e-3).proportional_gain, 3)
+        0.957
 
     Source:
         Bode's margins with lead and integral; Erickson & Maksimovic, Fundamentals of Power Electronics, ch. 9 (from
@@ -125,36 +162,49 @@ def tune(
     steady: Waveform, load_line: float, crossover: float, phase_margin: float = 60.0, delay_turns: int = 1
 ) -> tuple[VoltageLoop, float]:
     """Return the loop for a steady state, and the crossover [Hz] that it got."""
+    circuit = steady.circuit
+    turn = circuit.period / circuit.phases.phase_count
+    grid = np.geomspace(crossover / 100.0, 0.5 / turn, 300)
+    seen = _plant(steady, load_line, delay_turns, grid)
     for _ in range(60):
-        loop, reached = _attempt(steady, crossover, math.radians(phase_margin), load_line, delay_turns)
-        if reached:
-            return loop, crossover
+        here = _plant(steady, load_line, delay_turns, np.array([crossover]))
+        for lead in LEADS:
+            loop = _shaped(crossover, lead, load_line, delay_turns)
+            response = complex((_controller(loop, turn, np.array([crossover])) * here)[0])
+            if cmath.phase(-response) >= math.radians(phase_margin):
+                loop = _scaled(loop, 1.0 / abs(response))
+                if _robust(_controller(loop, turn, grid) * seen, math.radians(phase_margin)):
+                    return loop, crossover
+                break
         crossover *= 0.85
     rule = "one lead and an integral must reach the margin at some crossover"
     mend = "lower phase_margin, or state the gains of a VoltageLoop"
     raise refuse("phase_margin", phase_margin, rule, mend, "no voltage loop found")
 
 
-def _attempt(
-    steady: Waveform, crossover: float, margin: float, load_line: float, delay_turns: int
-) -> tuple[VoltageLoop, bool]:
-    """Return a loop that crosses over at a frequency [Hz], and whether its margin [rad] is there and stays below."""
+def _shaped(crossover: float, lead: float, load_line: float, delay_turns: int) -> VoltageLoop:
+    """Return a loop of unit gain with a lead [rad] around a frequency [Hz]."""
     rate = 2.0 * math.pi * crossover
-    plain = VoltageLoop(1.0, INTEGRAL_SHARE * rate, load_line=load_line, delay_turns=delay_turns)
-    lead = margin - float(np.angle(-loop_gain_of(steady, plain, crossover)))
-    sine = math.sin(min(max(lead, 0.0), MOST_LEAD))
-    ratio = (1.0 + sine) / (1.0 - sine)
+    ratio = (1.0 + math.sin(lead)) / (1.0 - math.sin(lead))
     zero, pole = rate / math.sqrt(ratio), rate * math.sqrt(ratio)
-    shaped = VoltageLoop(1.0, INTEGRAL_SHARE * rate, 1.0 / zero - 1.0 / pole, 1.0 / pole, load_line,
-                         delay_turns=delay_turns)  # fmt: skip
-    gain = 1.0 / abs(complex(loop_gain_of(steady, shaped, crossover)))
-    loop = VoltageLoop(gain, gain * shaped.integral_gain, gain * shaped.derivative_gain, shaped.filter_time, load_line,
+    return VoltageLoop(1.0, INTEGRAL_SHARE * rate, 1.0 / zero - 1.0 / pole, 1.0 / pole, load_line,
                        delay_turns=delay_turns)  # fmt: skip
-    # Every crossing of unity up to half the rate of turns needs the margin, less what one lead cannot hit exactly.
-    highest = 0.5 * steady.circuit.switching_frequency * steady.circuit.phases.phase_count
-    frequency = np.geomspace(crossover / 30.0, max(highest, 2.0 * crossover), 400)
-    response = loop_gain_of(steady, loop, frequency)
+
+
+def _scaled(loop: VoltageLoop, gain: float) -> VoltageLoop:
+    return replace(
+        loop,
+        proportional_gain=gain * loop.proportional_gain,
+        integral_gain=gain * loop.integral_gain,
+        derivative_gain=gain * loop.derivative_gain,
+    )
+
+
+def _robust(response: Any, margin: float) -> bool:
+    """Return True when no crossing lacks its margin and the gain keeps away from -1 at every frequency."""
     size = np.abs(response)
     crossings = np.flatnonzero((size[:-1] - 1.0) * (size[1:] - 1.0) <= 0.0)
-    worst = min((abs(float(np.angle(-response[k]))) for k in crossings), default=math.pi)
-    return loop, lead <= MOST_LEAD and worst >= 0.8 * margin
+    phases = np.angle(-response[crossings])
+    return bool((np.abs(phases) >= 0.9 * margin).all()) and bool(
+        np.abs(1.0 + response).min() >= min(0.6, 1.6 * math.sin(0.5 * margin))
+    )
