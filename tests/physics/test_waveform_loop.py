@@ -106,7 +106,7 @@ def test_response_to_duty_is_the_textbook_one():
     count=st.integers(1, 12), coil=st.floats(0.1e-6, 0.5e-6), capacitance=st.floats(0.5e-3, 8e-3),
     esr=st.floats(0.1e-3, 1e-3), load_line=st.sampled_from([0.0, 0.3e-3, 1e-3]), margin=st.floats(30.0, 65.0),
 )  # fmt: skip
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=6, deadline=None)
 def test_tuned_loops_have_their_margin(count, coil, capacitance, esr, load_line, margin):
     circuit = Circuit(Phases(count, coil, 0.3e-3, 3e-3, 1e-3), VIN, F, (CapacitorBank(capacitance, esr),))
     loop = tuned_loop(circuit, 20.0 * count, 1.1, load_line=load_line, phase_margin=margin)
@@ -116,9 +116,9 @@ def test_tuned_loops_have_their_margin(count, coil, capacitance, esr, load_line,
     last = np.flatnonzero(np.abs(gain) > 1.0)[-1]
     assert math.degrees(np.angle(-gain[last])) > 0.9 * margin
     assert frequency[last] <= F / 5 * 1.01
-    # And it holds still: a small step dies away.
+    # And it holds still: a small step dies away, currents that circulate between phases (72 us and more) with it.
     load = LoadProfile((2e-6, 2.1e-6), (20.0 * count, 22.0 * count))
-    wave = load_step_waveform(circuit, load, 60.0 / frequency[last], load_voltage=1.1, loop=loop)
+    wave = load_step_waveform(circuit, load, max(60.0 / frequency[last], 1.5e-3), load_voltage=1.1, loop=loop)
     tail = wave.extremes("load_voltage", start=wave.time[-1] - 1 / F)
     assert tail.swing < 1.05 * steady.extremes("load_voltage").swing + 2e-5
     level = 1.1 - load_line * 2.0 * count

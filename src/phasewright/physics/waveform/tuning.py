@@ -20,8 +20,9 @@ from phasewright.physics.waveform.steady import steady_waveform
 __all__ = ["bandwidth_of", "duty_response", "loop_gain_of", "tune", "tuned_loop"]
 
 LEADS = tuple(math.radians(lead) for lead in range(0, 76, 3))
-INTEGRAL_SHARE = 1.0 / 8.0
-"""Where the integral hands over to the proportional part, as a share of the crossover."""
+SHARES = (1.0 / 8.0, 1.0, 8.0, 80.0)
+"""Where the integral hands over to the proportional part, as a share of the crossover; the last is nearly an integral
+alone, for a crossover below a resonance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,16 +165,18 @@ def tune(
     """Return the loop for a steady state, and the crossover [Hz] that it got."""
     circuit = steady.circuit
     turn = circuit.period / circuit.phases.phase_count
-    grid = np.geomspace(crossover / 100.0, 0.5 / turn, 300)
+    grid = np.geomspace(crossover / 1e4, 0.5 / turn, 900)
     seen = _plant(steady, load_line, delay_turns, grid)
-    for _ in range(60):
+    for _ in range(40):
         here = _plant(steady, load_line, delay_turns, np.array([crossover]))
-        for lead in LEADS:
-            loop = _shaped(crossover, lead, load_line, delay_turns)
-            response = complex((_controller(loop, turn, np.array([crossover])) * here)[0])
-            if cmath.phase(-response) >= math.radians(phase_margin):
+        for share in SHARES:
+            for lead in LEADS:
+                loop = _shaped(crossover, share, lead, load_line, delay_turns)
+                response = complex((_controller(loop, turn, np.array([crossover])) * here)[0])
+                if cmath.phase(-response) < math.radians(phase_margin):
+                    continue
                 loop = _scaled(loop, 1.0 / abs(response))
-                if _robust(_controller(loop, turn, grid) * seen, math.radians(phase_margin)):
+                if _robust(_controller(loop, turn, grid) * seen, math.radians(phase_margin), grid < 0.7 * crossover):
                     return loop, crossover
                 break
         crossover *= 0.85
@@ -182,12 +185,12 @@ def tune(
     raise refuse("phase_margin", phase_margin, rule, mend, "no voltage loop found")
 
 
-def _shaped(crossover: float, lead: float, load_line: float, delay_turns: int) -> VoltageLoop:
+def _shaped(crossover: float, share: float, lead: float, load_line: float, delay_turns: int) -> VoltageLoop:
     """Return a loop of unit gain with a lead [rad] around a frequency [Hz]."""
     rate = 2.0 * math.pi * crossover
     ratio = (1.0 + math.sin(lead)) / (1.0 - math.sin(lead))
     zero, pole = rate / math.sqrt(ratio), rate * math.sqrt(ratio)
-    return VoltageLoop(1.0, INTEGRAL_SHARE * rate, 1.0 / zero - 1.0 / pole, 1.0 / pole, load_line,
+    return VoltageLoop(1.0, share * rate, 1.0 / zero - 1.0 / pole, 1.0 / pole, load_line,
                        delay_turns=delay_turns)  # fmt: skip
 
 
@@ -200,9 +203,13 @@ def _scaled(loop: VoltageLoop, gain: float) -> VoltageLoop:
     )
 
 
-def _robust(response: Any, margin: float) -> bool:
-    """Return True when no crossing lacks its margin and the gain keeps away from -1 at every frequency."""
+def _robust(response: Any, margin: float, below: Any) -> bool:
+    """Return True when it is stable, has gain up to the crossover, and no crossing lacks its margin nor -1 its room."""
     size = np.abs(response)
+    turned = np.unwrap(np.angle(1.0 + response))
+    # From the integral's quarter turn below zero to zero, without going round: Nyquist's criterion on half the circle.
+    if size[below].min() < 1.0 or not -math.pi < turned[0] < 0.0 or abs(turned[-1]) > 0.5 * math.pi:
+        return False
     crossings = np.flatnonzero((size[:-1] - 1.0) * (size[1:] - 1.0) <= 0.0)
     phases = np.angle(-response[crossings])
     return bool((np.abs(phases) >= 0.9 * margin).all()) and bool(
