@@ -147,3 +147,16 @@ def test_a_load_that_cannot_be_started_says_so(tmp_path):
         time.sleep(0.02)
     assert ended.code is None and "cannot be started" in ended.errors
     load.stop()
+
+
+def test_looks_that_come_at_once_are_rows_of_their_own(tmp_path):
+    """Several lines of a growing log come in one look and share its stamp; none is written over."""
+    from phasewright.live import read_journal
+
+    writer = JournalWriter(tmp_path, MovedClock())
+    for index in range(3):
+        for channel in ("input_power", "coolant_temperature"):
+            writer.add("reading", f"log/{channel}", float(index), "W", mono_ns=1_000_000)
+    writer.close()
+    (sheet,) = read_journal(tmp_path).sheets.values()
+    assert list(sheet.rows.values()) == [{"input_power": float(n), "coolant_temperature": float(n)} for n in range(3)]

@@ -63,7 +63,7 @@ def read_journal(folder: Path) -> Chronicle:
             instrument, _, channel = entry.name.partition("/")
             sheet = made.sheets.setdefault((instrument, session), Sheet(instrument, session))
             sheet.channels.setdefault(channel, entry.unit)
-            row = sheet.rows.setdefault(_moment(sheet, entry.mono_ns), {})
+            row = sheet.rows.setdefault(_moment(sheet, entry.mono_ns, channel), {})
             if entry.value is not None:
                 row[channel] = entry.value
 
@@ -71,10 +71,17 @@ def read_journal(folder: Path) -> Chronicle:
     return made
 
 
-def _moment(sheet: Sheet, mono_ns: int) -> int:
-    """Readings of one look are asked for one after the other: those within 5 ms of a row's first belong to it."""
+def _moment(sheet: Sheet, mono_ns: int, channel: str) -> int:
+    """Readings of one look are asked for one after the other: those within 5 ms of a row's first belong to it.
+
+    A channel that the row has already begins another look, however soon it came: nothing is written over.
+    """
     last = next(reversed(sheet.rows), None)
-    return last if last is not None and 0 <= mono_ns - last <= 5_000_000 else mono_ns
+    if last is not None and 0 <= mono_ns - last <= 5_000_000 and channel not in sheet.rows[last]:
+        return last
+    while channel in sheet.rows.get(mono_ns, ()):
+        mono_ns += 1
+    return mono_ns
 
 
 def stamp_text(wall_ns: int) -> str:
