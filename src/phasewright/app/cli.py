@@ -132,9 +132,9 @@ def demo(ctx: click.Context, folder: Path, no_page: bool, seed: int, again: bool
         else:
             result = jobs.demo(folder, seed=seed, again=again, progress=progress)
     if as_json:
-        click.echo(jobs.to_json_text(result.analysis), nl=False)
+        click.echo(jobs.to_json_text(result.analysis, jobs.model(folder, analysis=result.analysis)), nl=False)
         return
-    _print_analysis(result.analysis)
+    _print_analysis(jobs.answered(result.analysis, jobs.model(folder, analysis=result.analysis)))
     page = result.guide.html
     click.echo(f"""
 The guide      {page}
@@ -268,11 +268,11 @@ def analyze(ctx: click.Context, folder: Path, strict: bool, as_json: bool) -> No
 
     with _job(ctx) as progress:
         analysis = jobs.analyze(folder, strict=strict, progress=progress)
-        fitted = jobs.model(folder, analysis=analysis) if as_json else None
+        fitted = jobs.model(folder, analysis=analysis)
     if as_json:
         click.echo(jobs.to_json_text(analysis, fitted), nl=False)
     else:
-        _print_analysis(analysis)
+        _print_analysis(jobs.answered(analysis, fitted))
         _print_next(folder, jobs.wants(analysis), f"phasewright report {folder}")
     ctx.exit(_exit_code(analysis))
 

@@ -472,6 +472,13 @@ def verify_record(folder: str | Path) -> Verified:
     return verify_folder(Path(folder))
 
 
+def answered(analysis: Analysis, fitted: Fitted) -> Analysis:
+    """Return the analysis with the answers that take a model: where the heat goes, and what another setting would do."""
+    from phasewright.report import model_answers
+
+    return replace(analysis, answers=model_answers(analysis, fitted))
+
+
 def to_json_text(analysis: Analysis, fitted: Fitted | None = None) -> str:
     """Return the analysis as the JSON text that ``analyze --json`` prints; with a model, its object is filled."""
     from phasewright.findings import to_json
@@ -479,10 +486,8 @@ def to_json_text(analysis: Analysis, fitted: Fitted | None = None) -> str:
     found = to_json(analysis)
     if fitted is not None:
         from phasewright.model import model_json
-        from phasewright.report import model_answers
 
-        better = replace(analysis, answers=model_answers(analysis, fitted))
-        found = to_json(better, model=model_json(fitted))
+        found = to_json(answered(analysis, fitted), model=model_json(fitted))
     return json.dumps(found, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
