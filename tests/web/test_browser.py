@@ -186,7 +186,8 @@ def test_the_whole_way_from_raw_logs_to_a_guide(browser, empty, demo_folder):
     tab.files("#choose", *logs)
     for count in range(1, len(logs) + 1):
         tab.until(KEEP_A_MAP)
-        tab.until(f"document.querySelectorAll('.reading > p[role=status] b').length >= {count} && "
+        tab.until("[...document.querySelectorAll('.reading > p[role=status]')].filter("
+                  f"line => line.textContent.includes(' is in: ')).length >= {count} && "
                   f"document.querySelectorAll('.reading form').length <= {len(logs) - count}")  # fmt: skip
     entries = tomllib.loads((place.folder / "campaign.toml").read_text("utf-8"))["log"]
     assert len(entries) == len(logs)

@@ -6,6 +6,7 @@ Only the text of the block that is meant is touched.
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,9 @@ from phasewright.bench._toml_text import Source, read_source
 from phasewright.bench.faults import BenchFault, Fault
 from phasewright.bench.read import BENCH_FILE, CAMPAIGN_FILE, check_bench_text, check_campaign_text, in_order
 from phasewright.bench.records import ChannelSource, LogEntry
+
+_ONE_AT_A_TIME = threading.Lock()
+"""Logs brought in side by side by one program must not overwrite each other's block."""
 
 
 def add_log(folder: str | Path, entry: LogEntry) -> None:
@@ -29,7 +33,12 @@ def add_log(folder: str | Path, entry: LogEntry) -> None:
     BenchFault
         When campaign.toml cannot be read as TOML, or with every fault that `entry` would bring into it.
     """
-    source, places, logs = _open(Path(folder) / CAMPAIGN_FILE, "log")
+    with _ONE_AT_A_TIME:
+        _add_log(Path(folder), entry)
+
+
+def _add_log(folder: Path, entry: LogEntry) -> None:
+    source, places, logs = _open(folder / CAMPAIGN_FILE, "log")
     index = next((i for i, item in enumerate(logs) if item.get("name") == entry.name), len(logs))
     text = places.text
     if index < len(logs):
@@ -42,7 +51,7 @@ def add_log(folder: str | Path, entry: LogEntry) -> None:
         else:
             at = len(text) if step is None else _above(text, step)
         text = _put_in(text, at, _edited("[[log]]\n", entry))
-    _keep(Path(folder) / CAMPAIGN_FILE, text, source, check_campaign_text, f"log[{index + 1}]")
+    _keep(folder / CAMPAIGN_FILE, text, source, check_campaign_text, f"log[{index + 1}]")
 
 
 def add_instrument(folder: str | Path, name: str) -> None:
@@ -57,11 +66,12 @@ def add_instrument(folder: str | Path, name: str) -> None:
     """
     import tomlkit
 
-    source, places, instruments = _open(Path(folder) / BENCH_FILE, "instrument")
-    count, text = len(instruments), places.text
-    at = _behind(places, ("instrument", count - 1)) if count else len(text)
-    block = f"[[instrument]]\nname = {tomlkit.item(name).as_string()}\n"
-    _keep(Path(folder) / BENCH_FILE, _put_in(text, at, block), source, check_bench_text, f"instrument[{count + 1}]")
+    with _ONE_AT_A_TIME:
+        source, places, instruments = _open(Path(folder) / BENCH_FILE, "instrument")
+        count, text = len(instruments), places.text
+        at = _behind(places, ("instrument", count - 1)) if count else len(text)
+        block = f"[[instrument]]\nname = {tomlkit.item(name).as_string()}\n"
+        _keep(Path(folder) / BENCH_FILE, _put_in(text, at, block), source, check_bench_text, f"instrument[{count + 1}]")
 
 
 def _open(path: Path, key: str) -> tuple[Source, Places, list[Any]]:

@@ -11,6 +11,7 @@ from phasewright.model import Prediction
 from phasewright.quantity import Value
 from phasewright.report.curves import Curve, Dot, Panel, Ruler, draw_panels
 from phasewright.report.document import Block, Column, Figure, Fold, Formula, Heading, Method, Paragraph, Table
+from phasewright.report.escaping import clean
 from phasewright.report.methods import TITLE
 from phasewright.report.outlook import Case, Outlook
 from phasewright.report.palette import DASHES
@@ -100,7 +101,7 @@ def compared_title(outlook: Outlook) -> str:
     meet = sum(_meet(measured, said) for _, measured, said in found)
     return (
         f"{meet} of {len(found)} settled rises agree with the model; the largest difference is "
-        f"{plain(abs(worst[1].value - worst[2].value), 1)}{THIN}K ({worst[0].step.name})"
+        f"{plain(abs(worst[1].value - worst[2].value), 1)}{THIN}K ({clean(worst[0].step.name)})"
     )
 
 
@@ -221,7 +222,7 @@ def explained_blocks(outlook: Outlook) -> list[Block]:
                 "Rise of the hottest stage over the coolant, K, against phase count, a column a load; below, measured "
                 f"less predicted. n = {len(compared(outlook))} steps, one run each; bars and bands: 95 % intervals",
                 "; ".join(
-                    f"{finding.step.name}: measured {number_text(measured)}, predicted {number_text(said)}"
+                    f"{clean(finding.step.name)}: measured {number_text(measured)}, predicted {number_text(said)}"
                     for finding, measured, said in compared(outlook)
                 )
                 + ".",
@@ -289,7 +290,7 @@ def runaway_title(outlook: Outlook) -> str:
     finding, prediction = max(known, key=lambda pair: pair[1].quantities["loop_gain"].value)
     quantities = prediction.quantities
     times = quantities["runaway_current"].value / quantities["rail_current"].value
-    return f"Heat would run away at {plain(times, 1)} times the rail current of {finding.step.name}, the nearest step"
+    return f"Heat would run away at {plain(times, 1)} times the rail current of {clean(finding.step.name)}, the nearest step"
 
 
 def runaway_blocks(outlook: Outlook) -> list[Block]:
@@ -326,7 +327,7 @@ def runaway_blocks(outlook: Outlook) -> list[Block]:
             "Right: rail current, A. Both against phase count; bands: 95 % intervals",
             "Loop gain of heat: "
             + "; ".join(
-                f"{finding.step.name}: {number_text(prediction.quantities['loop_gain'])}"
+                f"{clean(finding.step.name)}: {number_text(prediction.quantities['loop_gain'])}"
                 for finding, prediction in outlook.steps
             )
             + ". Heat runs away at 1.",

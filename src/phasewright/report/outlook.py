@@ -39,7 +39,7 @@ class Case:
     @property
     def label(self) -> str:
         """Short name of the load."""
-        return self.series.label
+        return clean(self.series.label)
 
 
 @dataclass(frozen=True, slots=True)
