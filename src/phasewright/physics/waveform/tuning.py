@@ -172,11 +172,12 @@ def tune(
         for share in SHARES:
             for lead in LEADS:
                 loop = _shaped(crossover, share, lead, load_line, delay_turns)
-                response = complex((_controller(loop, turn, np.array([crossover])) * here)[0])
-                if cmath.phase(-response) < math.radians(phase_margin):
+                there = complex((_controller(loop, turn, np.array([crossover])) * here)[0])
+                if cmath.phase(-there) < math.radians(phase_margin):
                     continue
-                loop = _scaled(loop, 1.0 / abs(response))
-                if _robust(_controller(loop, turn, grid) * seen, math.radians(phase_margin), grid < 0.7 * crossover):
+                loop = _scaled(loop, 1.0 / abs(there))
+                response = _controller(loop, turn, grid) * seen
+                if _robust(response, math.radians(phase_margin), grid / crossover):
                     return loop, crossover
                 break
         crossover *= 0.85
@@ -203,12 +204,15 @@ def _scaled(loop: VoltageLoop, gain: float) -> VoltageLoop:
     )
 
 
-def _robust(response: Any, margin: float, below: Any) -> bool:
-    """Return True when it is stable, has gain up to the crossover, and no crossing lacks its margin nor -1 its room."""
+def _robust(response: Any, margin: float, ratio: Any) -> bool:
+    """Return True when it is stable, has gain up to the crossover and none far above it (ratio 1 is the crossover), and
+    no crossing lacks its margin nor -1 its room."""
     size = np.abs(response)
     turned = np.unwrap(np.angle(1.0 + response))
     # From the integral's quarter turn below zero to zero, without going round: Nyquist's criterion on half the circle.
-    if size[below].min() < 1.0 or not -math.pi < turned[0] < 0.0 or abs(turned[-1]) > 0.5 * math.pi:
+    if size[ratio < 0.7].min() < 1.0 or size[ratio > 1.3].max(initial=0.0) > 1.0:
+        return False
+    if not -math.pi < turned[0] < 0.0 or abs(turned[-1]) > 0.5 * math.pi:
         return False
     crossings = np.flatnonzero((size[:-1] - 1.0) * (size[1:] - 1.0) <= 0.0)
     phases = np.angle(-response[crossings])
