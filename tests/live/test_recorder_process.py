@@ -106,8 +106,12 @@ def is_alive(pid):
         os.kill(pid, 0)
     except ProcessLookupError:
         return False
-    state = Path(f"/proc/{pid}/stat")
-    return not (state.exists() and ") Z" in state.read_text())
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text()
+    except (FileNotFoundError, ProcessLookupError):
+        # It ended between the look and the reading; on systems without /proc the signal above has told.
+        return not Path("/proc").exists()
+    return ") Z" not in state
 
 
 def names(folder):
