@@ -27,7 +27,8 @@ ROOM = 20.0
 def prediction_blocks(prediction: Prediction) -> tuple[Block, ...]:
     """Return what the model says of one setting: the answer, its limits drawn, every figure with its interval."""
     hot = prediction.quantities.get("regulator_temperature")
-    told = f"{prediction.verdict.capitalize()}: every limit holds with a chance of {chance_text(prediction.probability)}"
+    chance = chance_text(prediction.probability)
+    told = f"{prediction.verdict.capitalize()}: every limit that decides holds with a chance of {chance}"
     if hot is not None and math.isfinite(hot.value):
         told += f"; the regulator settles at {number_text(hot)}"
     rows = tuple(

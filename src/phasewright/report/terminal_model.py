@@ -102,9 +102,11 @@ def prediction_text(prediction: Prediction) -> str:
     level = f"{100.0 * prediction.level:g} % interval"
     lines = [
         *wrapped(f"Predicted: {setting_words(prediction.setting)}"),
-        f"Verdict: {prediction.verdict}; chance that every limit holds: {chance_text(prediction.probability)}",
-    ]
+        *wrapped(f"Verdict: {prediction.verdict}; chance that every limit that decides it holds: "
+                 f"{chance_text(prediction.probability)}"),
+    ]  # fmt: skip
     lines += [line for reason in prediction.reasons[:MOST_REASONS] for line in wrapped(reason, "  - ")]
+    lines += [line for text in advice_beyond(prediction.margins) for line in wrapped(text, "  - ")]
     rows = []
     for name in FIGURES:
         value = prediction.quantities.get(name)
@@ -120,6 +122,17 @@ def prediction_text(prediction: Prediction) -> str:
     return "\n".join(lines) + "\n"
 
 
+def advice_beyond(margins: Sequence[Margin]) -> list[str]:
+    """Return a sentence for each limit that is worked out from part data, turns no verdict, and is likely exceeded."""
+    told: dict[str, str] = {}
+    for margin in margins:
+        if margin.role == "advises" and math.isfinite(margin.margin.value) and margin.margin.value < 0.0:
+            size = ascii_spaces(number_text(margin.margin, margin.limit.applies_to)).removeprefix("-")
+            told.setdefault(margin.limit.name, f"mind, though the verdict does not count it: {clean(margin.limit.name)} "
+                            f"exceeded by {size}")  # fmt: skip
+    return list(told.values())
+
+
 def _limits(margins: Sequence[Margin]) -> list[str]:
     """Return the nearest limits, the one that gives first on top."""
     seen: dict[tuple[str, str], Margin] = {}
@@ -131,8 +144,8 @@ def _limits(margins: Sequence[Margin]) -> list[str]:
         finite = math.isfinite(margin.margin.value)
         rows.append(
             (
-                cut(clean(margin.limit.name), 36),
-                f"{margin.limit.value * factor:.6g} {unit}",
+                cut(clean(margin.limit.name), 34) + (" *" if margin.role == "advises" else ""),
+                f"{margin.limit.value * factor:.4g} {unit}",
                 cut(ascii_spaces(number_text(margin.margin, margin.limit.applies_to)), 18) if finite else "-",
                 percent(margin.probability) if finite else "-",
             )
@@ -140,6 +153,8 @@ def _limits(margins: Sequence[Margin]) -> list[str]:
     head = [["Limit, nearest first", "At", "Margin", "Holds / %"]]
     lines = aligned(head, rows, [False, True, True, True])
     left = len(seen) - len(rows)
+    if any(name.endswith(" *") for name, *_ in rows):
+        lines.append("* worked out from part data: advises, turns no verdict")
     return lines + ([f"{left} more limits lie farther off."] if left > 0 else [])
 
 
