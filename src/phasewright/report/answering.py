@@ -197,6 +197,8 @@ def _of_load(outlook: Outlook, own: list[Fewest], numbers: Numbers) -> str:
     middle = own[len(own) // 2]
     case = middle.case
     at = f"at {plain(middle.coolant, 0)}{THIN}°C of coolant"
+    if case.found and all(not prediction.margins for _, prediction in case.found):
+        return f"how few phases hold {case.label} cannot be said, because no limit is stated in bench.toml"
     if middle.count is None or middle.prediction is None:
         return f"no phase count that is fitted holds {case.label} {at}"
     hot, lost = middle.prediction.quantities["regulator_temperature"], middle.prediction.quantities["loss"]
