@@ -67,7 +67,7 @@ def _quiet(fraction: float, text: str) -> None:
     """Stand in for a progress callable that nobody gave."""
 
 
-def _part(progress: Progress, low: float, high: float) -> Progress:
+def part_of(progress: Progress, low: float, high: float) -> Progress:
     """Return a progress callable that fills the share from `low` to `high` of `progress`."""
     return lambda fraction, text: progress(low + (high - low) * min(max(fraction, 0.0), 1.0), text)
 
@@ -173,14 +173,14 @@ def analyze(folder: str | Path, *, strict: bool = False, progress: Progress | No
     progress = progress or _quiet
     progress(0.0, "checking the bench and the campaign")
     bench, campaign = campaign_of(folder)
-    opened = _open_logs(folder, bench, campaign, strict, _part(progress, 0.02, 0.6))
+    opened = _open_logs(folder, bench, campaign, strict, part_of(progress, 0.02, 0.6))
     progress(0.6, "putting the logs on one clock")
     recording = align(opened, bench, campaign)
     progress(0.75, "finding the steps and their steady windows")
     spans = find_steps(recording, campaign)
     steps = {step.name: step for step in campaign.steps}
     windows = tuple(find_window(recording, span, steps[span.name], bench, campaign) for span in spans)
-    analysis = work_out(bench, campaign, recording, spans, windows, progress=_part(progress, 0.85, 0.98))
+    analysis = work_out(bench, campaign, recording, spans, windows, progress=part_of(progress, 0.85, 0.98))
     write_atomically(folder / "derived" / "analysis.json", to_json_text(analysis))
     progress(1.0, "analyzed")
     return analysis
@@ -198,12 +198,12 @@ def report(
     progress = progress or _quiet
     _refuse_unwritable(Path(folder) / "guide")
     if analysis is None:
-        analysis = analyze(folder, progress=_part(progress, 0.0, 0.5))
-    fitted = model(folder, analysis=analysis, progress=_part(progress, 0.5, 0.6))
+        analysis = analyze(folder, progress=part_of(progress, 0.0, 0.5))
+    fitted = model(folder, analysis=analysis, progress=part_of(progress, 0.5, 0.6))
     plan = look_over(analysis.bench, analysis.campaign.steps, fitted) if analysis.campaign.steps else None
     return write_guide(
         analysis, Path(folder) / "guide", fitted=fitted, plan=plan, version=version("phasewright"),
-        progress=_part(progress, 0.65, 1.0),
+        progress=part_of(progress, 0.65, 1.0),
     )
 
 
@@ -221,10 +221,10 @@ def package(
 
     folder, progress = Path(folder), progress or _quiet
     if analysis is None:
-        analysis = analyze(folder, progress=_part(progress, 0.0, 0.5))
+        analysis = analyze(folder, progress=part_of(progress, 0.0, 0.5))
     target = folder / f"{folder.resolve().name or 'campaign'}-package.zip"
     return write_package(
-        analysis, folder, target, version=version("phasewright"), progress=_part(progress, 0.5, 1.0)
+        analysis, folder, target, version=version("phasewright"), progress=part_of(progress, 0.5, 1.0)
     )
 
 
@@ -241,7 +241,7 @@ def compare(
     progress = progress or _quiet
     share = 1.0 / max(len(folders), 1)
     analyses = [
-        analyze(folder, progress=_part(progress, share * index, share * (index + 1)))
+        analyze(folder, progress=part_of(progress, share * index, share * (index + 1)))
         for index, folder in enumerate(folders)
     ]
     return compare_campaigns(analyses, _told_apart(folders), same_instruments=same_instruments)
@@ -339,8 +339,8 @@ def _known(folder: Path, bench: Bench, campaign: Campaign, measured: bool, progr
     kept = kept_model(folder, bench, campaign)
     if kept is not None:
         return kept
-    analysis = analyze(folder, progress=_part(progress, 0.0, 0.7))
-    return model(folder, analysis=analysis, progress=_part(progress, 0.7, 1.0))
+    analysis = analyze(folder, progress=part_of(progress, 0.0, 0.7))
+    return model(folder, analysis=analysis, progress=part_of(progress, 0.7, 1.0))
 
 
 def model(folder: str | Path, *, analysis: Analysis | None = None, progress: Progress | None = None) -> Fitted:
@@ -356,12 +356,12 @@ def model(folder: str | Path, *, analysis: Analysis | None = None, progress: Pro
         kept = kept_model(folder, bench, campaign)
         if kept is not None:
             return kept
-        analysis = analyze(folder, progress=_part(progress, 0.0, 0.7))
+        analysis = analyze(folder, progress=part_of(progress, 0.0, 0.7))
     kept = kept_model(folder, analysis.bench, analysis.campaign)
     if kept is not None:
         return kept
     progress(0.7, "fitting the electro-thermal model")
-    fitted = fit(analysis, _part(progress, 0.7, 1.0))
+    fitted = fit(analysis, part_of(progress, 0.7, 1.0))
     with contextlib.suppress(OSError):
         # What is kept only saves time.
         write_atomically(folder / "derived" / MODEL_FILE, model_text(folder, fitted, analysis.campaign))
@@ -408,8 +408,8 @@ def demo(
     progress(0.0, "running the virtual bench (simulated)")
     make_campaign(folder, demo_scenario(), seed)
     write_atomically(folder / DEMO_MARK, _DEMO_NOTE)
-    result = analyze(folder, progress=_part(progress, 0.3, 0.6))
-    guide = report(folder, analysis=result, progress=_part(progress, 0.6, 1.0))
+    result = analyze(folder, progress=part_of(progress, 0.3, 0.6))
+    guide = report(folder, analysis=result, progress=part_of(progress, 0.6, 1.0))
     return DemoResult(folder, result, guide)
 
 
@@ -428,9 +428,9 @@ def demo_live(
     _clear_for_demo(folder, again)
     folder.mkdir(parents=True, exist_ok=True)
     write_atomically(folder / DEMO_MARK, _DEMO_NOTE)
-    dry_run(folder, seed=seed, told=told or (lambda text: None), progress=_part(progress, 0.0, 0.8))
-    result = analyze(folder, progress=_part(progress, 0.8, 0.9))
-    guide = report(folder, analysis=result, progress=_part(progress, 0.9, 1.0))
+    dry_run(folder, seed=seed, told=told or (lambda text: None), progress=part_of(progress, 0.0, 0.8))
+    result = analyze(folder, progress=part_of(progress, 0.8, 0.9))
+    guide = report(folder, analysis=result, progress=part_of(progress, 0.9, 1.0))
     return DemoResult(folder, result, guide)
 
 
@@ -545,7 +545,7 @@ def _open_logs(folder: Path, bench: Any, campaign: Campaign, strict: bool, progr
     done = 0
     for entry in campaign.logs:
         size = sum(_size(folder / name) for name in entry.files)
-        part = _part(progress, done / total, (done + size) / total)
+        part = part_of(progress, done / total, (done + size) / total)
         part(0.0, f"reading {entry.name}")
         try:
             opened[entry.name] = open_log(

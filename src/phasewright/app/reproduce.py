@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 import tempfile
@@ -13,6 +12,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from phasewright.bench import Fault, LogFault
+from phasewright.logs import file_hash
 
 DESCRIPTOR = "datapackage.json"
 TOLERANCE = 1e-9
@@ -162,13 +162,9 @@ def _compare_files(folder: Path, descriptor: Mapping[str, Any]) -> tuple[int, li
         if not path.is_file():
             differences.append(f"{place} is missing")
             continue
-        digest = hashlib.sha256()
-        with path.open("rb") as source:
-            while block := source.read(BLOCK):
-                digest.update(block)
-        stated = str(item.get("hash", ""))
-        if stated != f"sha256:{digest.hexdigest()}":
-            differences.append(f"{place} has the fingerprint {digest.hexdigest()[:12]}, stated is {stated[7:19] or 'none'}")
+        digest, stated = file_hash(path), str(item.get("hash", ""))
+        if stated != f"sha256:{digest}":
+            differences.append(f"{place} has the fingerprint {digest[:12]}, stated is {stated[7:19] or 'none'}")
     for name in ("bench.toml", "campaign.toml", "results/analysis.json"):
         if name not in places:
             differences.append(f"{name} is not in the package")

@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from phasewright.bench.add import _replace
+from phasewright.bench.add import _above, _replace
 from phasewright.bench.faults import BenchFault, Fault, escape
 from phasewright.bench.read import BENCH_FILE, CAMPAIGN_FILE, check_bench_text, check_campaign_text
 from phasewright.bench.write import template
@@ -138,16 +138,6 @@ def _block_end(text: str, head: re.Match[str], table: str) -> int:
     later = [item for item in _HEAD.finditer(text, head.end()) if not _inside(item, table)]
     end = _above(text, later[0].start()) if later else len(text)
     return head.start() + len(text[head.start() : end].rstrip()) + 1
-
-
-def _above(text: str, at: int) -> int:
-    """Return `at` moved up over the comments right above it, which belong to what follows."""
-    while at:
-        before = text.rfind("\n", 0, at - 1) + 1
-        if not text[before:at].lstrip().startswith("#"):
-            break
-        at = before
-    return at
 
 
 def _body_with(body: str, key: str, value: str | None) -> str:

@@ -21,6 +21,7 @@ from typing import Any
 
 from phasewright.bench import Fault, LogFault
 from phasewright.findings import Analysis, to_json
+from phasewright.logs import file_hash
 from phasewright.report.escaping import csv_text, markdown_text, slug
 
 __all__ = ["Package", "write_package"]
@@ -147,13 +148,13 @@ def write_package(
                                   "bytes": size, "hash": f"sha256:{digest}"})  # fmt: skip
             _named_apart(resources)
             text = json.dumps(_descriptor(analysis, resources, version), indent=1, ensure_ascii=False) + "\n"
-            _pack_bytes(archive, f"{top}/datapackage.json", text.encode())
+            archive.writestr(_entry(f"{top}/datapackage.json"), text.encode())
         os.replace(part, target)
     finally:
         shutil.rmtree(work, ignore_errors=True)
     tell(1.0, "packed")
     names = tuple([item["path"] for item in resources] + ["datapackage.json"])
-    return Package(target, target.stat().st_size, _sha256(target), names)
+    return Package(target, target.stat().st_size, file_hash(target), names)
 
 
 Wanted = tuple[str, Path, dict[str, Any]]
@@ -330,28 +331,18 @@ unpacks it, compares every fingerprint, analyzes the raw logs again and compares
 """
 
 
-def _pack(archive: zipfile.ZipFile, name: str, path: Path) -> tuple[int, str]:
-    """Add one file; return its size [byte] and SHA-256."""
+def _entry(name: str) -> zipfile.ZipInfo:
     entry = zipfile.ZipInfo(name, STAMP)
     entry.compress_type, entry.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16
+    return entry
+
+
+def _pack(archive: zipfile.ZipFile, name: str, path: Path) -> tuple[int, str]:
+    """Add one file; return its size [byte] and SHA-256, both of the very bytes that were packed."""
     digest, size = hashlib.sha256(), 0
-    with path.open("rb") as source, archive.open(entry, "w", force_zip64=True) as sink:
+    with path.open("rb") as source, archive.open(_entry(name), "w", force_zip64=True) as sink:
         while block := source.read(BLOCK):
             digest.update(block)
             size += len(block)
             sink.write(block)
     return size, digest.hexdigest()
-
-
-def _pack_bytes(archive: zipfile.ZipFile, name: str, content: bytes) -> None:
-    entry = zipfile.ZipInfo(name, STAMP)
-    entry.compress_type, entry.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16
-    archive.writestr(entry, content)
-
-
-def _sha256(path: Path) -> str:
-    digest = hashlib.sha256()
-    with path.open("rb") as source:
-        while block := source.read(BLOCK):
-            digest.update(block)
-    return digest.hexdigest()

@@ -87,11 +87,11 @@ class Desk:
 
             study = self.study(place)
             if study is None or study.key != key_of(place.folder) or (study.fitted is None and not study.unfitted):
-                study = self._work_out(place, _part(job.progress, 0.0, 0.6))
+                study = self._work_out(place, jobs.part_of(job.progress, 0.0, 0.6))
             plan = foresee.look_over(study.analysis.bench, study.analysis.campaign.steps, study.fitted)
             return write_guide(
                 study.analysis, place.folder / "guide", fitted=study.fitted, plan=plan, version=version("phasewright"),
-                progress=_part(job.progress, 0.6, 1.0),
+                progress=jobs.part_of(job.progress, 0.6, 1.0),
             )  # fmt: skip
 
         return self.work.begin(place.id, "guide", "Writing the guide", run)
@@ -99,19 +99,19 @@ class Desk:
     def _work_out(self, place: Place, progress: Callable[[float, str], None]) -> Study:
         """Analyze, compose and draw; what was measured can be read before the model is fitted."""
         key = key_of(place.folder)
-        analysis = jobs.analyze(place.folder, progress=_part(progress, 0.0, 0.4))
-        study = compose(key, analysis, _part(progress, 0.4, 0.55))
+        analysis = jobs.analyze(place.folder, progress=jobs.part_of(progress, 0.0, 0.4))
+        study = compose(key, analysis, jobs.part_of(progress, 0.4, 0.55))
         self.keep(place, study)
         if not analysis.steps:
             study.unfitted = "The campaign has no steps yet."
             return study
         progress(0.55, "fitting the electro-thermal model")
         try:
-            fitted = foresee.fit(analysis, _part(progress, 0.55, 0.75))
+            fitted = jobs.model(place.folder, analysis=analysis, progress=jobs.part_of(progress, 0.55, 0.75))
             progress(0.75, "looking over the plan")
             plan = foresee.look_over(analysis.bench, analysis.campaign.steps, fitted)
             progress(0.85, "asking the model")
-            study = compose(key, analysis, _part(progress, 0.87, 1.0), fitted=fitted, plan=plan)
+            study = compose(key, analysis, jobs.part_of(progress, 0.87, 1.0), fitted=fitted, plan=plan)
         except NotReady as error:
             study.unfitted = " ".join(f"{fault.what} - {fault.mend}." for fault in error.faults)
             return study
@@ -150,7 +150,3 @@ def key_of(folder: Path) -> str:
             facts = path.stat()
             digest.update(f"{path.relative_to(folder)}\0{facts.st_size}\0{facts.st_mtime_ns}\n".encode())
     return digest.hexdigest()
-
-
-def _part(progress: Callable[[float, str], None], low: float, high: float) -> Callable[[float, str], None]:
-    return lambda fraction, text: progress(low + (high - low) * min(max(fraction, 0.0), 1.0), text)

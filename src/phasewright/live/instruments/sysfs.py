@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -31,7 +32,7 @@ def read_text(path: Path) -> tuple[str, str]:
         return "", SAID.get(error.errno or 0, error.strerror or "cannot be read")
 
 
-class SysfsDriver:
+class SysfsDriver(ABC):
     """What the three kinds have in common: a folder that is found by the name inside it, and may come back elsewhere."""
 
     place = ""
@@ -77,7 +78,7 @@ class SysfsDriver:
         self.identity = f"{self._name} at {self._home}"
         return ""
 
-    def close(self) -> None:
+    def close(self) -> None:  # noqa: B027 - no file is kept open between two readings
         """See `Driver`."""
 
     def read(self) -> Polled:
@@ -97,8 +98,9 @@ class SysfsDriver:
                                            (after - before) // 2))
         return polled
 
+    @abstractmethod
     def _one(self, folder: Path | None, source: ReadingSource, now: int) -> tuple[Answered, str]:
-        raise NotImplementedError
+        """Return the answer to one reading, and its raw text."""
 
 
 def _home(path: Path) -> str:
