@@ -98,7 +98,7 @@ def test_a_fit_is_kept_and_taken_until_a_file_changes(demo_folder, tmp_path, mon
         raise AssertionError("analyzed again")
 
     with monkeypatch.context() as patch:
-        patch.setattr(jobs, "analyze", unwanted)
+        patch.setattr("phasewright.app.jobs.foreseeing.analyze", unwanted)
         (again,) = jobs.predict(folder, phases="4", loads=("300 W",))
         assert again.quantities == first.quantities and again.probability == first.probability
         log = next((folder / "logs").iterdir())

@@ -134,12 +134,12 @@ def test_read_takes_a_map_of_products(tmp_path, demo_folder, invoke):
 def test_read_asks_when_a_person_is_there(tmp_path, demo_folder, invoke, monkeypatch):
     folder = tmp_path / "my-board"
     invoke("new", folder)
-    from phasewright.app import cli
+    from phasewright.app.commands import begin
 
     seen = []
-    monkeypatch.setattr(cli, "_ask_for_map", lambda result: seen.append(result) or {"package_power": "package power"})
+    monkeypatch.setattr(begin, "_ask_for_map", lambda result: seen.append(result) or {"package_power": "package power"})
     monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
-    result = jobs.read(folder, demo_folder / "logs/host.txt", choose=cli._ask_for_map)
+    result = jobs.read(folder, demo_folder / "logs/host.txt", choose=begin._ask_for_map)
     assert seen
     assert [source.channel for source in result.entry.channels] == ["package_power"]
 
@@ -147,7 +147,7 @@ def test_read_asks_when_a_person_is_there(tmp_path, demo_folder, invoke, monkeyp
 def test_the_question_keeps_drops_and_replaces(demo_folder, monkeypatch):
     import click
 
-    from phasewright.app import cli
+    from phasewright.app.commands import begin
 
     answers = iter(["-", "#4", "rail_current.left = #5", ""])
     monkeypatch.setattr(click, "prompt", lambda *words, **more: next(answers))
@@ -159,7 +159,7 @@ def test_the_question_keeps_drops_and_replaces(demo_folder, monkeypatch):
         def suggested_map(self):
             return {"rail_power": "P", "package_power": "#3"}
 
-    assert cli._ask_for_map(Result()) == {"package_power": "#4", "rail_current.left": "#5"}
+    assert begin._ask_for_map(Result()) == {"package_power": "#4", "rail_current.left": "#5"}
 
 
 def test_several_files_with_one_name_are_one_log(tmp_path, invoke):

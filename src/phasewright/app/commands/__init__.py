@@ -1,0 +1,1 @@
+"""The commands, each: words in, one job called, words out."""

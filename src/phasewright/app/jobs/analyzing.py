@@ -1,0 +1,141 @@
+"""From a campaign's logs to its analysis, and what the analysis still wants."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from phasewright.app.jobs.files import write_atomically
+from phasewright.app.jobs.progress import Progress, part_of, quiet
+
+if TYPE_CHECKING:
+    from phasewright.bench import Campaign
+    from phasewright.findings import Analysis
+    from phasewright.model import Fitted
+
+
+def analyze(folder: str | Path, *, strict: bool = False, progress: Progress | None = None) -> Analysis:
+    """Turn the campaign's logs into figures with uncertainty, verdicts, comparisons and answers.
+
+    Parsed columns and ``analysis.json`` are kept in the campaign's ``derived`` folder.
+
+    Raises
+    ------
+    BenchFault, LogFault
+        With every fault found; nothing is written then.
+    """
+    from phasewright.app.foresee import campaign_of
+    from phasewright.findings import analyze as work_out
+    from phasewright.logs import align, find_steps, find_window
+
+    folder = Path(folder)
+    progress = progress or quiet
+    progress(0.0, "checking the bench and the campaign")
+    bench, campaign = campaign_of(folder)
+    opened = _open_logs(folder, bench, campaign, strict, part_of(progress, 0.02, 0.6))
+    progress(0.6, "putting the logs on one clock")
+    recording = align(opened, bench, campaign)
+    progress(0.75, "finding the steps and their steady windows")
+    spans = find_steps(recording, campaign)
+    steps = {step.name: step for step in campaign.steps}
+    windows = tuple(find_window(recording, span, steps[span.name], bench, campaign) for span in spans)
+    analysis = work_out(bench, campaign, recording, spans, windows, progress=part_of(progress, 0.85, 0.98))
+    write_atomically(folder / "derived" / "analysis.json", to_json_text(analysis))
+    progress(1.0, "analyzed")
+    return analysis
+
+
+def answered(analysis: Analysis, fitted: Fitted) -> Analysis:
+    """Return the analysis with the answers that take a model: where the heat goes, and what another setting would do."""
+    from phasewright.report import model_answers
+
+    return replace(analysis, answers=model_answers(analysis, fitted))
+
+
+def to_json_text(analysis: Analysis, fitted: Fitted | None = None) -> str:
+    """Return the analysis as the JSON text that ``analyze --json`` prints; with a model, its object is filled."""
+    from phasewright.findings import to_json
+
+    found = to_json(analysis)
+    if fitted is not None:
+        from phasewright.model import model_json
+
+        found = to_json(answered(analysis, fitted), model=model_json(fitted))
+    return json.dumps(found, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def losses(analysis: Analysis) -> tuple[str, ...]:
+    """Return what was lost on the way: rows dropped while reading, ambiguous clocks, steps without a verdict."""
+    lost = [
+        f"{report.fingerprint.file}: {remark.what}"
+        for report in analysis.recording.reports
+        for remark in report.remarks
+        if remark.kind == "refuse"
+    ]
+    lost += [
+        f"{key}: {remark.what}"
+        for key, trace in analysis.recording.traces.items() for remark in trace.remarks if remark.kind == "refuse"
+    ]
+    lost += [
+        f"log {clock.log}: the clock is {clock.status}" for clock in analysis.recording.clocks
+        if clock.status == "ambiguous"
+    ]
+    lost += [
+        f"step {step.step.name}: {'; '.join(step.reasons)}" for step in analysis.steps if step.verdict == "unknown"
+    ]
+    return tuple(lost)
+
+
+def wants(analysis: Analysis) -> tuple[str, ...]:
+    """Return what would do most for the figures, most first: accuracy where none is stated, limits where none are."""
+    from phasewright.findings import unstated_accuracy
+
+    found = []
+    bare = unstated_accuracy(analysis.steps)
+    if bare:
+        names = ", ".join(name.replace("_", " ") for name in bare)
+        found.append(
+            f"state in bench.toml how accurate the instruments are ({names}): until then ± ? stands where the interval "
+            "belongs"
+        )
+    if analysis.steps and not any(step.margins for step in analysis.steps):
+        found.append("add ratings and protection thresholds to bench.toml: until then no step gets a verdict")
+    return tuple(found)
+
+
+def _open_logs(folder: Path, bench: Any, campaign: Campaign, strict: bool, progress: Progress) -> dict[str, Any]:
+    """Open every log of the campaign; the faults of all of them are raised together."""
+    from phasewright.bench import Fault, LogFault
+    from phasewright.logs import open_log
+
+    faults: list[Fault] = []
+    if not campaign.logs:
+        faults.append(Fault(
+            campaign.file, "the campaign has no logs", f"bring one in: phasewright read {folder} YOUR-LOG.csv"
+        ))
+    opened: dict[str, Any] = {}
+    total = sum(_size(folder / name) for entry in campaign.logs for name in entry.files) or 1
+    done = 0
+    for entry in campaign.logs:
+        size = sum(_size(folder / name) for name in entry.files)
+        part = part_of(progress, done / total, (done + size) / total)
+        part(0.0, f"reading {entry.name}")
+        try:
+            opened[entry.name] = open_log(
+                folder, entry, bench.instrument(entry.instrument), strict=strict, progress=part
+            )
+        except LogFault as error:
+            faults += error.faults
+        done += size
+    if faults:
+        raise LogFault(faults)
+    return opened
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
