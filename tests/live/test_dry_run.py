@@ -25,7 +25,8 @@ def run(tmp_path_factory):
     made = short_scenario(("10 phases, 300 W", "5 phases, 300 W"))
     errors = {name: 0.0 for name in made.error_names if name.partition("/")[0] not in ("board", "parts")}
     told = []
-    result = dry_run(folder, seed=2, scenario=replace(made, errors=errors), known=KNOWN, told=told.append)
+    result = dry_run(folder, seed=2, scenario=replace(made, errors=errors), known=KNOWN, told=told.append,
+                     model=lambda bench, campaign: jobs.model(folder))
     return folder, result, told
 
 
@@ -40,7 +41,30 @@ def test_every_step_of_the_plan_was_run_and_told(run):
     assert [item.name for item in result.run.steps] == ["10 phases, 300 W", "5 phases, 300 W", "10 phases, 300 W, again"]
     assert all(item.outcome == "ran" and ("settled" in item.why or "decided" in item.why or "held" in item.why)
                for item in result.run.steps)
-    assert len(told) == 3
+    assert [text.partition(":")[0] for text in told] == [
+        "10 phases, 300 W", "Next", "5 phases, 300 W", "Next", "10 phases, 300 W, again"]
+
+
+def test_the_plan_is_made_anew_after_each_step_and_all_of_it_is_on_record(run):
+    """What was foreseen stands in the record before the step; what the step taught stands behind it."""
+    events = read_journal(run[0] / "journal").events
+    names = [item.name for item in events if item.name in ("foreseen", "step_on", "step_done", "plan_updated")]
+    assert names == ["foreseen", "step_on", "step_done", "plan_updated"] * 2 + ["foreseen", "step_on", "step_done"]
+    foreseen = [item.given for item in events if item.name == "foreseen"]
+    widths = [item["hottest_stage"][2] - item["hottest_stage"][0] for item in foreseen]
+    # The second step is foreseen with the first one known; part data alone would leave it wider.
+    from phasewright.app.foresee import look_over
+    from phasewright.bench import check_folder
+    from phasewright.model import fitted_prior, prior_of
+
+    bench = check_folder(run[0]).bench
+    blind = look_over(bench, [{"phase_count": 5, "package_power": 300.0}], fitted_prior(prior_of(bench))).steps[0].forecast
+    hot = blind.quantities["regulator_temperature"]
+    assert widths[1] < 0.8 * (hot.high95 - hot.low95)
+    updates = [item.given for item in events if item.name == "plan_updated"]
+    assert updates[0]["left"] == ["5 phases, 300 W", "10 phases, 300 W, again"]
+    assert updates[0]["next"].startswith("Next: 5 phases, 300 W, ") and "would teach most" in updates[0]["teaches"]
+    assert updates[1]["left"] == ["10 phases, 300 W, again"]
 
 
 def test_efficiency_and_loss_are_the_truth_after_known_errors_are_declared(run, analysis):
@@ -177,3 +201,57 @@ def test_a_first_step_cut_short_leaves_the_whole_plan(tmp_path, monkeypatch):
         dry_run(tmp_path, seed=3, scenario=made)
     assert [step.name for step in to_run(tmp_path)[2]] == ["10 phases, 210 W", "6 phases, 210 W"]
     assert [step.name for step in to_run(tmp_path)[2]] == ["10 phases, 210 W", "6 phases, 210 W"]
+
+
+def test_a_step_that_the_first_one_shows_to_be_unwise_is_left_out_and_a_failure_beside_the_run_ends_nothing(tmp_path):
+    from phasewright.app.recording import Guide
+    from phasewright.app.recording_dry import Stand
+    from phasewright.bench import Campaign, Fault, NotReady
+    from phasewright.plan import order_steps
+
+    told = []
+
+    class Still:
+        """A station on which nothing happens."""
+
+        slice_s, real_time = 1.0, False
+
+        def __init__(self):
+            from phasewright.live import Happened, MovedClock
+
+            self.clock, self.happened, self.events = MovedClock(), Happened, []
+
+        def advance(self, seconds):
+            self.clock.sleep(seconds)
+            return self.happened()
+
+        def event(self, what, /, **given):
+            self.events.append((what, given))
+
+        def start_load(self, step, bounds):
+            return True
+
+        def stop_load(self, why, *, need=False):
+            self.events.append(("off", {"why": why}))
+
+    bench = short_scenario().bench
+    made = order_steps(bench, [{"phase_count": count, "package_power": 200.0} for count in (10, 6, 5)])
+    calls = []
+
+    def learn(plan, ran):
+        calls.append(ran)
+        if len(calls) == 1:
+            raise NotReady(Fault("x", "no window was found", "wait longer"))
+        if len(calls) == 2:
+            raise ZeroDivisionError("by the test")
+        kept = tuple(item for item in plan.steps if not item.repeats)
+        return replace(plan, readiness=replace(plan.readiness, steps=kept))
+
+    station = Still()
+    guide = Guide(bench, Campaign("c", (), ()), station, Stand(told.append, lambda fraction, text: None), learn=learn)
+    result = guide.run(made)
+    assert [item.name for item in result.steps] == [item.name for item in made.steps[:3]]
+    assert result.left == (made.steps[3].name,)
+    kept = [given["why"] for what, given in station.events if what == "plan_kept"]
+    assert kept == ["no window was found", "ZeroDivisionError: by the test"]
+    assert calls == [frozenset(item.name for item in made.steps[:k]) for k in (1, 2, 3)]

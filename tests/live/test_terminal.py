@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from phasewright.app.recording import Frame, Line
+from phasewright.app.recording import Asked, Frame, Line
 from phasewright.app.recording_terminal import KEYS, TerminalPerson, before_text, frame_lines, line_text
 from phasewright.app.recording_text import recorded_text, verified_text
 from phasewright.live import demo_scenario
@@ -16,6 +16,9 @@ from phasewright.quantity import Part, value_from_parts
 
 POWER = value_from_parts(356.12, "W", [Part("a", 0.9)], "measured")
 HOT = value_from_parts(71.4, "degC", [Part("b", 0.8)], "measured")
+
+
+ASKED = Asked(order_steps(demo_scenario().bench, [{"phase_count": 10, "package_power": 100.0}]).steps[0], 1, 1, (), ())
 
 
 def frame(**changes):
@@ -56,11 +59,11 @@ def test_before_a_step_the_person_is_told_what_to_set_and_what_is_foreseen():
     bench = demo_scenario().bench
     plan = order_steps(bench, [{"phase_count": 6, "package_power": 300.0, "load": "fixed work", "fan_duty": 0.6,
                                 "protection_phase_current": 90.0}])
-    text = before_text(plan.steps[0], 1, 2, ("my-load", "-t", "16"))
+    text = before_text(Asked(plan.steps[0], 1, 2, ("my-load", "-t", "16"), (plan.next_sentence, plan.teaches_sentence)))
     for part in ("phases: 6", "over-current protection of a phase: 90 A", "fan duty: 60 %", "hottest stage", "chance to trip",
-                 "started and ended for you: my-load -t 16", "Step 1 of 2"):
+                 "started and ended for you: my-load -t 16", "Step 1 of 2", "The plan      Next: ", "would teach most"):
         assert part in text
-    assert "fixed work: you put it on" in before_text(plan.steps[0], 1, 2, ())
+    assert "fixed work: you put it on" in before_text(Asked(plan.steps[0], 1, 2, (), ()))
 
 
 def test_single_keys_work_at_a_real_terminal_and_nothing_typed_ahead_is_lost():
@@ -78,6 +81,15 @@ def test_single_keys_work_at_a_real_terminal_and_nothing_typed_ahead_is_lost():
             assert person.pressed() == "stop"
             person.show(frame())
             person.show(frame(elapsed=126.0))
+            assert person.before(ASKED) == "" and person.before(ASKED) == ""
+            os.write(ours, b"xk")
+            time.sleep(0.05)
+            assert person.pressed() == ""  # while it is asked, keys are answers
+            assert person.before(ASKED) == "skip"
+            assert not person.switch(True, "x")
+            os.write(ours, b"s")
+            time.sleep(0.05)
+            assert not person.switch(True, "x") and person.pressed() == "stop" and person.pressed() == ""
             os.write(ours, b"x\ny")
             assert person.may_start((("a", "b"),))
     seen = os.read(ours, 65536).decode()
@@ -91,7 +103,7 @@ def test_without_a_terminal_lines_are_printed_and_an_absent_person_ends_the_run(
     person = TerminalPerson(out, io.StringIO(""))
     bench = demo_scenario().bench
     plan = order_steps(bench, [{"phase_count": 10, "package_power": 100.0}])
-    assert person.before(plan.steps[0], 1, 1, ()) == "end"
+    assert person.before(Asked(plan.steps[0], 1, 1, (), ())) == "end"
     for elapsed in range(0, 40):
         person.show(frame(elapsed=float(elapsed)))
     assert out.getvalue().count("6 phases, 300 W: load") == 3 and person.pressed() == ""

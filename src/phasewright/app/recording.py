@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
 
-from phasewright.bench import CHANNELS, Bench, Campaign, Step
+from phasewright.bench import CHANNELS, Bench, Campaign, PhasewrightError, Step
 from phasewright.live import Bound, Happened, SoFar, Station, nested_bounds
 from phasewright.plan import Plan, PlannedStep
 
@@ -54,6 +55,8 @@ class Line:
     """Bound less the upper end of the interval, in the channel's unit."""
     trouble: str = ""
     """Why the last reading is missing."""
+    ends: str = ""
+    """What happens at the bound, and whose limit it is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +67,7 @@ class Frame:
     number: int
     count: int
     phase: str
-    """idle | load | cool-down"""
+    """asking | idle | load | cool-down | learning"""
     elapsed: float
     """[s] in this phase."""
     planned: float
@@ -82,15 +85,28 @@ class Frame:
     """What is wrong with the disk."""
 
 
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A step that a person is asked to set by hand."""
+
+    planned: PlannedStep
+    number: int
+    count: int
+    command: tuple[str, ...]
+    """Program that is the load; () = it is put on by hand."""
+    advice: tuple[str, ...]
+    """What the plan says now: whether this step is wise, and which one would teach most."""
+
+
 class Person(Protocol):
     """Whoever sits at the bench, or stands in for them."""
 
-    def before(self, planned: PlannedStep, number: int, count: int, command: tuple[str, ...]) -> str:
-        """Tell what to set by hand and what is foreseen; return go | skip | end."""
+    def before(self, asked: Asked) -> str:
+        """Tell what to set by hand and what is foreseen; return go | skip | end, or '' to be asked again in a moment."""
         ...
 
-    def switch(self, on: bool, load: str) -> None:
-        """Ask for the load to be put on or taken off by hand, and wait until that is said to be done."""
+    def switch(self, on: bool, load: str) -> bool:
+        """Ask for the load to be put on or taken off by hand; return whether it was, False = to be asked again."""
         ...
 
     def show(self, frame: Frame) -> None:
@@ -129,24 +145,48 @@ class RunResult:
     """Why the run ended before the plan did, '' = it did not."""
 
 
+def _by_channel(bounds: tuple[Bound, ...]) -> dict[str, Bound]:
+    """Return the bound that each channel meets first."""
+    found: dict[str, Bound] = {}
+    for bound in bounds:
+        if bound.channel not in found or bound.threshold < found[bound.channel].threshold:
+            found[bound.channel] = bound
+    return found
+
+
+def _foreseen(item: PlannedStep) -> dict[str, object]:
+    """Return what was foreseen of a step, for the record: it stands there before the step is run."""
+    forecast = item.forecast
+    hot = forecast.quantities.get("regulator_temperature")
+    return {"verdict": forecast.verdict, "chance_to_trip": forecast.chance_to_trip, "reasons": list(forecast.reasons),
+            "hottest_stage": None if hot is None else [hot.low95, hot.value, hot.high95],
+            "stops": [[stop.channel, stop.threshold, stop.unit, stop.action] for stop in forecast.stops]}
+
+
 def _place(channel: str) -> tuple[int, str]:
     base = channel.partition(".")[0]
     return SHOWN.index(base) if base in SHOWN else len(SHOWN), channel
+
+
+Learn = Callable[[Plan, frozenset[str]], Plan]
+"""Given the plan and the names of the steps that were run, returns the plan with what is known now."""
 
 
 class Guide:
     """Runs the steps of a plan, one after the other, on a station."""
 
     def __init__(self, bench: Bench, campaign: Campaign, station: Station, person: Person, *,
-                 set_up: Callable[[Step], None] | None = None):
-        """`set_up` is told the step that a person has set (the dry run sets its bench by it)."""
+                 set_up: Callable[[Step], None] | None = None, learn: Learn | None = None):
+        """`set_up` is told the step that a person has set (the dry run sets its bench by it); `learn` is called after
+        each step that was run."""
         self.bench, self.campaign, self.station, self.person = bench, campaign, station, person
-        self._set_up = set_up
+        self._set_up, self._learn = set_up, learn
         self.zero = station.clock.monotonic_ns()
         self.so_far = SoFar(bench, self.zero)
         self._said: list[str] = []
         self._alarm = ""
         self._loads = {item.name: item.command for item in bench.loads}
+        self._handled: list[str] = []
 
     @property
     def now(self) -> float:
@@ -154,13 +194,19 @@ class Guide:
         return (self.station.clock.monotonic_ns() - self.zero) * 1e-9
 
     def run(self, plan: Plan, done: tuple[str, ...] = ()) -> RunResult:
-        """Run every step of the plan that may be run and is not in `done`; the load is off afterwards, whatever happens."""
-        todo = [item for item in plan.steps if item.runnable and not item.measured and item.name not in done]
+        """Run every step of the plan that may be run and is not in `done`; the load is off afterwards, whatever happens.
+
+        After each step the plan is made again with what it has shown: the order of what is left may change, and a step
+        that is no longer wise is left out.
+        """
+        self.plan, self._done = plan, done
+        wished = [item.name for item in self._left()]
         result = RunResult()
         try:
             self._roll_call()
-            for index, item in enumerate(todo):
-                if not self._one(item, index + 1, len(todo), result):
+            while left := self._left():
+                number = len(self._handled) + 1
+                if not self._one(left[0], number, number + len(left) - 1, result):
                     break
         except BaseException as error:
             result.ended = f"{type(error).__name__}"
@@ -168,8 +214,13 @@ class Guide:
             raise
         finally:
             ran = {item.name for item in result.steps if item.outcome not in ("skipped", "stopped")}
-            result.left = tuple(item.name for item in todo if item.name not in ran)
+            names = dict.fromkeys([*wished, *(item.name for item in self.plan.steps if item.runnable and not item.measured)])
+            result.left = tuple(name for name in names if name not in ran and name not in done)
         return result
+
+    def _left(self) -> list[PlannedStep]:
+        gone = {*self._done, *self._handled}
+        return [item for item in self.plan.steps if item.runnable and not item.measured and item.name not in gone]
 
     def _roll_call(self) -> None:
         """Say what every instrument gives before anything is loaded, and what stays away."""
@@ -188,10 +239,14 @@ class Guide:
         """Run one step; return whether the run goes on."""
         step = item.forecast.step
         command = self._loads.get(str(step.settings.get("load", "")), ())
-        answer = self.person.before(item, number, count, command)
-        if answer == "end":
+        advice = tuple(text for text in (self.plan.next_sentence, self.plan.teaches_sentence) if text)
+        asked = Asked(item, number, count, command, advice)
+        answer, _ = self._asked(lambda: self.person.before(asked), item, number, count, {})
+        if answer in ("end", "stop"):
             result.ended = "ended by the person"
             return False
+        self._handled.append(step.name)
+        self.station.event("foreseen", step=step.name, **_foreseen(item))
         self.station.event("step_intent", step=step.name, settings=dict(step.settings), answer=answer)
         if answer == "skip":
             result.steps.append(StepRun(step.name, "skipped", "skipped by the person", 0.0))
@@ -209,7 +264,55 @@ class Guide:
         if run.outcome == "stopped":
             result.ended = run.why
             return False
-        return self._after(item, number, count, run, result)
+        return self._after(item, number, count, run, result) and self._learned(item, number, count, result)
+
+    def _asked(self, ask: Callable[[], str], item: PlannedStep, number: int, count: int,
+               bounds: Mapping[str, Bound]) -> tuple[str, Happened]:
+        """Ask until there is an answer; readings are taken in meanwhile. What ends a load ends the asking too."""
+        began, ended = self.now, Happened()
+        while not (answer := ask()):
+            happened, key = self._pass(self.station.slice_s)
+            self.person.show(self._frame(item, number, count, "asking", began, 0.0, bounds, None))
+            if key == "stop" or happened.stopped is not None or happened.load_end is not None:
+                return "stop" if key == "stop" else "", happened
+        return answer, ended
+
+    def _learned(self, item: PlannedStep, number: int, count: int, result: RunResult) -> bool:
+        """Make the plan anew with what the step has shown; return whether the run goes on."""
+        learn = self._learn
+        if learn is None or not any(left.name not in self._handled for left in self.plan.steps if left.runnable):
+            return True
+        ran = frozenset(step.name for step in result.steps if step.outcome not in ("skipped", "stopped"))
+        before, found, why = self.plan, [], []
+
+        def work() -> None:
+            try:
+                found.append(learn(before, ran))
+            except PhasewrightError as error:
+                why.append("; ".join(fault.what for fault in error.faults))
+            except Exception as error:
+                # Nothing that is worked out beside a run may end it.
+                why.append(f"{type(error).__name__}: {str(error)[:200]}")
+
+        if self.station.real_time:
+            thread = threading.Thread(target=work, daemon=True)
+            thread.start()
+            while thread.is_alive():
+                if self._wait(item, number, count, "learning", TICK) == "stop":
+                    result.ended = "stopped by the person"
+                    return False
+        else:
+            work()
+        if not found:
+            self.station.event("plan_kept", why=why[0])
+            self.person.tell(f"The plan stays as it was: {why[0]}")
+            return True
+        self.plan = found[0]
+        left = [step.name for step in self._left()]
+        self.station.event("plan_updated", next=self.plan.next_sentence, teaches=self.plan.teaches_sentence, left=left)
+        if left:
+            self.person.tell("\n".join(filter(None, (self.plan.next_sentence, self.plan.teaches_sentence))))
+        return True
 
     def _after(self, item: PlannedStep, number: int, count: int, run: StepRun, result: RunResult) -> bool:
         if self._wait(item, number, count, "cool-down", IDLE) == "stop":
@@ -243,25 +346,31 @@ class Guide:
         asked = [Bound(stop.channel, stop.threshold, stop.unit, stop.action, stop.why)
                  for stop in item.forecast.stops if stop.unit != "s"]
         bounds = nested_bounds(asked, self.bench, step.settings)
-        said = str(step.settings.get("load", step.name))
+        said, by_channel = str(step.settings.get("load", step.name)), _by_channel(bounds)
+        early = Happened()
         if not self.station.start_load(step, bounds):
-            self.person.switch(True, said)
+            answer, early = self._asked(lambda: "done" if self.person.switch(True, said) else "", item, number, count,
+                                        by_channel)
+            if answer == "stop":
+                self.station.stop_load("stopped by the person", need=True)
+                return StepRun(step.name, "stopped", "stopped by the person", 0.0)
         began = self.now
         self.station.event("step_on", step=step.name)
-        outcome, why, settled = self._hold(item, number, count, {bound.channel: bound for bound in bounds}, began)
+        outcome, why, settled = self._hold(item, number, count, by_channel, began, early)
         self.station.stop_load(why, need=outcome == "stopped")
         self.station.event("step_off", step=step.name)
         seconds = self.now - began
         if str(step.settings.get("load", "")) not in self._loads and self._set_up is None:
-            self.person.switch(False, said)
+            self._asked(lambda: "done" if self.person.switch(False, said) else "", item, number, count, {})
         return StepRun(step.name, outcome, why, seconds, settled)
 
-    def _hold(self, item, number: int, count: int, bounds: Mapping[str, Bound], began: float) -> tuple[str, str, bool]:
+    def _hold(self, item, number: int, count: int, bounds: Mapping[str, Bound], began: float,
+              early: Happened) -> tuple[str, str, bool]:
         """Hold the load until the step has shown what it can; return (outcome, why, settled)."""
         step, window, judged, row = item.forecast.step, None, began, 0
         while True:
             power_before = self._power()
-            happened, key = self._pass(TICK)
+            happened, key = self._pass(TICK) if early.stopped is None else (early, "")
             held = self.now - began
             if key == "stop":
                 return "stopped", "stopped by the person", False
@@ -357,8 +466,9 @@ class Guide:
             if bound is not None and value is not None:
                 margin = bound.threshold - (value.high95 if value.high95 is not None else value.value)
             title = CHANNELS[base].title + (f" {label}" if label else "")
+            ends = "" if bound is None else f"{bound.action}: {bound.why}"
             lines.append(Line(channel, title, value, age, None if bound is None else bound.threshold, margin,
-                              self.so_far.flag(channel)))
+                              self.so_far.flag(channel), ends))
         remaining = to_settle = None
         if window is not None and window.settling:
             moving = [part for part in window.settling if not part.settled and math.isfinite(part.remaining)]

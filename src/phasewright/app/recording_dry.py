@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from phasewright.app.foresee import campaign_of, look_over
-from phasewright.app.recording import Frame, Guide, RunResult
+from phasewright.app.recording import Asked, Frame, Guide, RunResult
 from phasewright.app.recording_files import bring_in
+from phasewright.app.recording_run import Known, learner
 from phasewright.live import DirectStation, DryRun, MovedClock, drivers_of, live_scenario
 
 if TYPE_CHECKING:
     from phasewright.live import Scenario
-    from phasewright.plan import PlannedStep
 
 STEPS = ("10 phases, 210 W", "6 phases, 210 W", "10 phases, 300 W", "6 phases, 300 W", "5 phases, 300 W", "4 phases, 300 W",
          "3 phases, 300 W")
@@ -29,13 +29,14 @@ class Stand:
         self._share = (0.0, 1.0)
         self._shown = -60.0
 
-    def before(self, planned: PlannedStep, number: int, count: int, command: tuple[str, ...]) -> str:
+    def before(self, asked: Asked) -> str:
         """See `Person`."""
-        self._share = ((number - 1) / count, number / count)
+        self._share = ((asked.number - 1) / asked.count, asked.number / asked.count)
         return "go"
 
-    def switch(self, on: bool, load: str) -> None:
+    def switch(self, on: bool, load: str) -> bool:
         """See `Person`."""
+        return True
 
     def show(self, frame: Frame) -> None:
         """See `Person`."""
@@ -71,8 +72,12 @@ def short_scenario(names: tuple[str, ...] = STEPS) -> Scenario:
 
 def dry_run(folder: Path, *, seed: int, scenario: Scenario | None = None, known: Mapping[str, float] | None = None,
             told: Callable[[str], None] = lambda text: None,
-            progress: Callable[[float, str], None] = lambda fraction, text: None) -> DryResult:
-    """Run a plan in `folder` on the virtual bench, through the same transports and the same guide as a real one."""
+            progress: Callable[[float, str], None] = lambda fraction, text: None,
+            model: Known | None = None) -> DryResult:
+    """Run a plan in `folder` on the virtual bench, through the same transports and the same guide as a real one.
+
+    `model` is asked after each step, and the plan made anew with what it says; None: the plan stays as it was.
+    """
     scenario = scenario or short_scenario()
     clock = MovedClock(round(scenario.lab_zero * 1e9))
     folder.mkdir(parents=True, exist_ok=True)
@@ -84,7 +89,8 @@ def dry_run(folder: Path, *, seed: int, scenario: Scenario | None = None, known:
         station = DirectStation(stated, bench.fresh(drivers_of(stated, bench.surroundings())), folder, clock,
                                 head={"campaign": campaign.name, "bench": stated.fingerprint, "simulated": True},
                                 load_of=bench.load_of)
-        guide = Guide(stated, campaign, station, Stand(told, progress), set_up=bench.set_up)
+        guide = Guide(stated, campaign, station, Stand(told, progress), set_up=bench.set_up,
+                      learn=None if model is None else learner(folder, model))
         try:
             result = guide.run(plan)
         finally:

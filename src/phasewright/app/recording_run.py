@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 
 from phasewright.app.foresee import campaign_of, look_over
-from phasewright.app.recording import Guide, Person, RunResult
+from phasewright.app.recording import Guide, Learn, Person, RunResult
 from phasewright.app.recording_files import JOURNAL, bring_in, set_aside
 from phasewright.bench import Bench, Campaign, Fault, NotReady, Step
 from phasewright.live import ProcessStation, RecorderGone
 from phasewright.model import Fitted
-from phasewright.plan import Plan
+from phasewright.plan import Plan, update_plan
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,24 @@ def to_run(folder: Path) -> tuple[Bench, Campaign, tuple[Step, ...]]:
     return bench, campaign, steps
 
 
-def record(folder: Path, person: Person, *, known: Callable[[Bench, Campaign], Fitted | None],
+Known = Callable[[Bench, Campaign], Fitted | None]
+"""Returns the model to foresee with."""
+
+
+def learner(folder: Path, known: Known) -> Learn:
+    """Return what makes a plan anew after a step: the record so far is brought in, and the model fitted to it."""
+
+    def learn(plan: Plan, ran: Collection[str]) -> Plan:
+        bring_in(folder, plan.bench)
+        fitted = known(*campaign_of(folder))
+        if fitted is None:
+            return plan
+        return update_plan(plan, fitted, measured={*ran, *(item.name for item in plan.steps if item.measured)})
+
+    return learn
+
+
+def record(folder: Path, person: Person, *, known: Known,
            may_start: Callable[[tuple[tuple[str, ...], ...]], bool]) -> Recorded:
     """Run what is left of the plan in `folder`, and bring the record in as logs and steps.
 
@@ -63,7 +80,7 @@ def record(folder: Path, person: Person, *, known: Callable[[Bench, Campaign], F
     for caution in plan.readiness.cautions:
         person.tell(f"  {caution.title}: {caution.action}")
     station = ProcessStation(folder, loads={item.name: item.command for item in bench.loads})
-    guide = Guide(bench, campaign, station, person)
+    guide = Guide(bench, campaign, station, person, learn=learner(folder, known))
     result, lost = RunResult(left=tuple(item.name for item in plan.steps if item.runnable)), ""
     try:
         result = guide.run(plan)

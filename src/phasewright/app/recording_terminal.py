@@ -7,17 +7,20 @@ import os
 import select
 import shutil
 import sys
-from collections.abc import Iterator
+import time
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import TextIO
 
-from phasewright.app.recording import Frame, Line
+from phasewright.app.recording import Asked, Frame, Line
 from phasewright.bench import CHANNELS
-from phasewright.plan import PlannedStep, plan_rows
+from phasewright.plan import plan_rows
 from phasewright.quantity import to_text
 
 STOP, NEXT = "s", "n"
 KEYS = "[s] STOP, load off now    [n] enough, next step"
+PHASES = {"asking": "waiting for you", "idle": "at idle", "load": "load on", "cool-down": "load off, cooling down",
+          "learning": "load off, making the plan anew"}
 PLAIN_EVERY = 15.0
 """[s] Without a terminal a line is printed so often."""
 SETTINGS = (
@@ -37,18 +40,25 @@ def duration(seconds: float) -> str:
     return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
 
 
-def before_text(item: PlannedStep, number: int, count: int, command: tuple[str, ...]) -> str:
-    """Return what a person has to know and to do before a step."""
-    forecast, settings = item.forecast, item.forecast.step.settings
-    row = plan_rows([item])[0].cells()
-    by_hand = []
+def by_hand(settings: Mapping[str, float | str]) -> tuple[tuple[str, str], ...]:
+    """Return (what, to what) of every setting that a person makes by hand."""
+    found = []
     for key, title, unit in SETTINGS:
         if key in settings:
             value = settings[key]
             shown = value if isinstance(value, str) else f"{100.0 * value if unit == '%' else value:g} {unit}".strip()
-            by_hand.append(f"{title}: {shown}")
-    lines = ["", f"Step {number} of {count}: {item.name}   ({forecast.verdict})",
-             "  Set by hand   " + "; ".join(by_hand or ["nothing: as the bench stands"]),
+            found.append((title, shown))
+    return tuple(found)
+
+
+def before_text(asked: Asked) -> str:
+    """Return what a person has to know and to do before a step."""
+    item, command = asked.planned, asked.command
+    forecast, settings = item.forecast, item.forecast.step.settings
+    row = plan_rows([item])[0].cells()
+    wanted = [f"{title}: {shown}" for title, shown in by_hand(settings)]
+    lines = ["", f"Step {asked.number} of {asked.count}: {item.name}   ({forecast.verdict})",
+             "  Set by hand   " + "; ".join(wanted or ["nothing: as the bench stands"]),
              f"  Foreseen      hottest stage {row[4]} °C, {row[3]} A a phase, chance to trip {row[5]}"]
     lines += [f"                {reason}" for reason in forecast.reasons[:2] if forecast.verdict != "go"]
     lines.append(f"  Hold for      up to {duration(1.5 * item.dwell)}; it ends by itself once it is settled or decided")
@@ -57,6 +67,7 @@ def before_text(item: PlannedStep, number: int, count: int, command: tuple[str, 
         lines.append(f"  Load          is started and ended for you: {' '.join(command)}")
     else:
         lines.append(f"  Load          {settings.get('load', 'yours')}: you put it on and take it off, when asked")
+    lines += [f"  {'The plan' if index == 0 else '':<14}{text}" for index, text in enumerate(asked.advice)]
     return "\n".join(lines)
 
 
@@ -78,9 +89,9 @@ def line_text(line: Line) -> str:
 
 def frame_lines(frame: Frame, width: int = 110) -> list[str]:
     """Return a moment as lines of at most `width` characters; the key that stops is always the last."""
-    phase = {"idle": "at idle", "load": "load on", "cool-down": "load off, cooling down"}[frame.phase]
-    lines = [f"Step {frame.number} of {frame.count}: {frame.step} - {phase} for {duration(frame.elapsed)}, planned "
-             f"{duration(frame.planned)}"]
+    planned = f", planned {duration(frame.planned)}" if frame.planned > 1.0 else ""
+    lines = [f"Step {frame.number} of {frame.count}: {frame.step} - {PHASES[frame.phase]} for {duration(frame.elapsed)}"
+             + planned]
     lines += [line_text(line) for line in frame.lines]
     if frame.phase == "load":
         if frame.remaining is None:
@@ -105,6 +116,9 @@ class TerminalPerson:
         self._drawn = 0
         self._printed = -math.inf
         self._phase = ("", "")
+        self._open: object = None
+        """What was asked and is not answered."""
+        self._stop = False
 
     @contextmanager
     def at_the_keys(self) -> Iterator[None]:
@@ -125,19 +139,26 @@ class TerminalPerson:
         finally:
             termios.tcsetattr(self._in, termios.TCSADRAIN, kept)
 
-    def before(self, planned: PlannedStep, number: int, count: int, command: tuple[str, ...]) -> str:
+    def before(self, asked: Asked) -> str:
         """See `Person`."""
-        self.tell(before_text(planned, number, count, command))
-        answers = {"": "go", "k": "skip", "e": "end"}
-        return self._ask("Set it, then press Enter to go; k skips this step, e ends the run: ", answers)
+        if self._open is not asked:
+            self.tell(before_text(asked))
+        answers = {"": "go", "k": "skip", "e": "end", STOP: "end"}
+        return self._ask("Set it, then press Enter to go; k skips this step, e ends the run: ", answers, asked)
 
-    def switch(self, on: bool, load: str) -> None:
+    def switch(self, on: bool, load: str) -> bool:
         """See `Person`."""
-        self._ask(f"{'Put the load on' if on else 'Take the load off'} now ({load}), then press Enter: ", {"": "done"})
+        text = f"{'Put the load on' if on else 'Take the load off'} now ({load}), then press Enter: "
+        return bool(self._ask(text, {"": "done"}, (on, load)))
 
-    def _ask(self, text: str, answers: dict[str, str]) -> str:
+    def _ask(self, text: str, answers: dict[str, str], about: object) -> str:
+        """Ask, once for each `about`; return '' while nobody has answered, where single keys are to be had."""
         while True:
-            self._write(text)
+            if self._open is not about or not self._live:
+                self._write(text)
+                self._open = about
+            if self._live and not self._waiting():
+                return ""
             line = self._key() if self._live else self._in.readline()
             if line == "" and not self._live:
                 return "end"  # nobody is there to answer
@@ -145,7 +166,22 @@ class TerminalPerson:
             if self._live:
                 self._write("\n")
             if found is not None:
+                self._open = None
                 return found
+            if line.strip().lower() == STOP and self._live:
+                self._stop, self._open = True, None
+                return ""
+            if self._live:
+                self._write(text)
+
+    def _waiting(self) -> bool:
+        """Whether a key was pressed."""
+        try:
+            import msvcrt
+
+            return bool(msvcrt.kbhit())
+        except ImportError:
+            return bool(select.select([self._in], [], [], 0.0)[0])
 
     def _key(self) -> str:
         try:
@@ -157,6 +193,8 @@ class TerminalPerson:
 
     def show(self, frame: Frame) -> None:
         """See `Person`."""
+        if frame.phase == "asking":
+            return  # the question stands there
         if self._live:
             width = shutil.get_terminal_size().columns
             lines = frame_lines(frame, max(width - 1, 40))
@@ -174,8 +212,9 @@ class TerminalPerson:
 
     def pressed(self) -> str:
         """See `Person`."""
-        if not self._live:
-            return ""
+        if self._stop or self._open is not None or not self._live:
+            stop, self._stop = self._stop, False
+            return "stop" if stop else ""
         try:
             import msvcrt
 
@@ -195,7 +234,9 @@ class TerminalPerson:
         self.tell("bench.toml starts these programs on this machine:")
         for command in programs:
             self.tell("  " + " ".join(command))
-        return self._ask("Press y if they may be started, n if not: ", {"y": "yes", "n": "no"}) == "yes"
+        while not (answer := self._ask("Press y if they may be started, n if not: ", {"y": "yes", "n": "no"}, programs)):
+            select.select([self._in], [], [], 0.2) if os.name == "posix" else time.sleep(0.2)
+        return answer == "yes"
 
     def _write(self, text: str) -> None:
         self._out.write(text)

@@ -167,6 +167,7 @@ class ProcessStation:
     """A recorder in a process of its own; see `Station`."""
 
     slice_s = 0.2
+    real_time = True
 
     def __init__(self, folder: Path, *, loads: dict[str, tuple[str, ...]], patience: float = 30.0):
         """Start it and wait until it has opened every instrument. Raises NotReady with what it refuses."""
@@ -178,7 +179,7 @@ class ProcessStation:
         self._news: queue.SimpleQueue[dict] = queue.SimpleQueue()
         threading.Thread(target=self._listen, args=(self.process,), daemon=True).start()
         self.closed: bool | None = None
-        self._heard = time.monotonic()
+        self._heard = self._looked = time.monotonic()
         first = self._next(patience)
         if first is None or "ready" not in first:
             self._kill()
@@ -205,6 +206,8 @@ class ProcessStation:
     def advance(self, seconds: float) -> Happened:
         """See `Station`. Raises RecorderGone when the process has ended or hangs."""
         total, until = Happened(), time.monotonic() + seconds
+        if time.monotonic() - self._looked > 1.0:
+            self._heard = time.monotonic()  # nobody listened meanwhile: that was not the recorder's silence
         while (left := until - time.monotonic()) > 0 or not self._news.empty():
             news = self._next(left)
             if news is None:
@@ -215,6 +218,7 @@ class ProcessStation:
             if "gone" in news:
                 raise RecorderGone(f"the recorder has ended with exit code {news['gone']}; its load has ended with it")
             self._take(total, news)
+        self._looked = time.monotonic()
         return total
 
     def _take(self, total: Happened, news: dict) -> None:

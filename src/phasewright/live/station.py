@@ -25,6 +25,8 @@ class Station(Protocol):
     clock: Clock
     slice_s: float
     """Time after which a person's key is looked for [s]."""
+    real_time: bool
+    """False: its clock moves only when somebody waits."""
 
     def advance(self, seconds: float) -> Happened:
         """Let time pass and return what has happened."""
@@ -51,6 +53,7 @@ class DirectStation:
     """A recorder in this process."""
 
     slice_s = 1.0
+    real_time = False
 
     def __init__(self, bench: Bench, drivers: dict[str, Driver], folder: Path, clock: Clock, *, head: dict,
                  load_of: Callable[[Step], Load | None]):
