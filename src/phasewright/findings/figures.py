@@ -20,7 +20,7 @@ from phasewright.findings.means import (
     peak_of,
     same_stamps,
 )
-from phasewright.findings.readings import Readings, take_readings
+from phasewright.findings.readings import Readings, sum_of_products, take_readings
 from phasewright.findings.sheet import Sheet, channel_mend
 from phasewright.findings.trust import PACKAGE_OFFSET_U, Trust, observed_resolution, resolution_u, trust_of
 from phasewright.limits import NotComputable
@@ -283,7 +283,7 @@ def _energy(sheet: Sheet, sources: Mapping[str, Source], span: StepSpan) -> None
         sheet.lack("step_energy", "no input power is logged in the step", "look at the log for gaps")
         return
     weights = readings.weights()
-    mean = float(weights @ readings.value / weights.sum())
+    mean = sum_of_products(weights, readings.value) / float(weights.sum())
     covered = min(float(weights.sum()) / duration, 1.0)
     trust, energy = source.trust, mean * duration
     step_change = abs(float(readings.value[-1] - readings.value[0]))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phasewright.findings.readings import Readings, means_over, take_readings
+from phasewright.findings.readings import Readings, means_over, sum_of_products, take_readings
 from phasewright.findings.trust import Trust, resolution_u
 from phasewright.findings.wanders import covered_time
 from phasewright.logs import AlignedTrace, StepSpan, Window
@@ -58,12 +58,12 @@ def _statistics(
         # Identical readings have no scatter to estimate; what rounding hides is the resolution part.
         return float(series[0]), [], ""
     if wander is not None:
-        mean = float(weights @ series / weights.sum())
+        mean = sum_of_products(weights, series) / float(weights.sum())
         u, dof = wander.mean_u(covered_time(readings))
         return mean, [Part(source, abs(mean) * u, "student", max(dof, 1.0))], ""
     follows, rest = _follow(series, readings, lead)
     found = series_mean(rest, weights=weights)
-    mean = float(weights @ series / weights.sum())
+    mean = sum_of_products(weights, series) / float(weights.sum())
     if found.u is None or not math.isfinite(found.u):
         return mean, [], "too few independent readings in the window: their scatter is unknown"
     parts = [Part(source, float(found.u), "student", max(float(found.dof), 1.0))]
@@ -78,10 +78,10 @@ def _follow(series: np.ndarray, readings: Readings, lead: Lead | None) -> tuple[
         return 0.0, series
     guide = means_over(lead.readings, readings.start_s, readings.end_s)
     guide = guide - guide.mean()
-    power = float(guide @ guide)
+    power = sum_of_products(guide, guide)
     if power <= 0.0:
         return 0.0, series
-    slope = float(guide @ (series - series.mean())) / power
+    slope = sum_of_products(guide, series - series.mean()) / power
     rest = series - slope * guide
     return (slope, rest) if np.ptp(rest) > 0.0 else (0.0, series)
 
@@ -104,9 +104,10 @@ def _shift_u(trace: AlignedTrace, readings: Readings, window: Window, span: Step
     length = window.end_s - window.start_s
     if readings.count < 3 or length <= 0.0 or trace.time_u <= 0.0:
         return 0.0
-    t = readings.middle_s - readings.middle_s.mean()
-    spread = float(t @ t)
-    shift = trace.time_u * float(t @ readings.value) / spread if spread > 0.0 else 0.0
+    t = readings.middle_s
+    t -= t.mean()
+    spread = sum_of_products(t, t)
+    shift = trace.time_u * sum_of_products(t, readings.value) / spread if spread > 0.0 else 0.0
     reach = 2.0 * trace.time_u
     beside = max(5.0, 5.0 * trace.averaging)
     for gap, low, high in (

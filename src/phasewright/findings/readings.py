@@ -8,7 +8,7 @@ import numpy as np
 
 from phasewright.logs import AlignedTrace
 
-__all__ = ["Readings", "means_over", "take_readings"]
+__all__ = ["Readings", "means_over", "sum_of_products", "take_readings"]
 
 SAME = 1e-6
 """[s] Clock maps leave rounding in the last digits of a time."""
@@ -56,6 +56,11 @@ class Readings:
         return np.where(weights > 0.0, weights, 1e-3 * typical)
 
 
+def sum_of_products(a: np.ndarray, b: np.ndarray) -> float:
+    """Return the sum of a * b, both (n,). Unlike @ it takes no threads, which cost more than they save here."""
+    return float(np.einsum("i,i->", a, b))
+
+
 def take_readings(trace: AlignedTrace, start_s: float, end_s: float) -> Readings:
     """Return the readings of `trace` whose whole interval lies within [start_s, end_s] [s].
 
@@ -71,15 +76,13 @@ def take_readings(trace: AlignedTrace, start_s: float, end_s: float) -> Readings
             pieces.append(slice(low, high))
     value = _joined(trace.value, pieces)
     kept = np.isfinite(value)
+    left_out = int(value.size - np.count_nonzero(kept))
     raw = trace.averaging if trace.high is None else trace.raw_averaging
-    return Readings(
-        _joined(trace.start_s, pieces)[kept],
-        _joined(trace.end_s, pieces)[kept],
-        value[kept],
-        value[kept] if trace.high is None else _joined(trace.high, pieces)[kept],
-        float("nan") if raw is None else float(raw),
-        int(value.size - np.count_nonzero(kept)),
-    )
+    columns = [trace.start_s, trace.end_s, trace.value if trace.high is None else trace.high]
+    start, end, high = (_joined(column, pieces) for column in columns)
+    if left_out:
+        start, end, value, high = start[kept], end[kept], value[kept], high[kept]
+    return Readings(start, end, value, high, float("nan") if raw is None else float(raw), left_out)
 
 
 def means_over(readings: Readings, start_s: np.ndarray, end_s: np.ndarray) -> np.ndarray:

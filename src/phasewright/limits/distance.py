@@ -66,9 +66,12 @@ def relative(margin: Margin) -> float:
 
 
 def gives_first(margin: Margin) -> tuple[float, float]:
-    """Return the key by which margins are sorted: least standard uncertainties, of equals least share of the limit."""
+    """Return the key by which margins are sorted: least standard uncertainties, of equals least share of the limit.
+
+    Both to nine digits: one limit told for a phase and for all phases is as far away twice, whatever rounding says.
+    """
     if margin.in_u is not None:
-        return margin.in_u, relative(margin)
+        return float(f"{margin.in_u:.9g}"), float(f"{relative(margin):.9g}")
     # Without an uncertainty the sign is all that can be compared with the others.
     return (-math.inf if margin.margin.value <= 0.0 else math.inf), relative(margin)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 
 from phasewright.quantity.value import Part
 
@@ -26,6 +27,11 @@ def coverage_factor(dof: float, level: float = 0.95) -> float:
             f"no coverage factor (dof = {dof}, level = {level}) - dof > 0 and 0 < level < 1 are asked for - "
             f"at least two independent readings give dof = 1"
         )
+    return _factor(dof, level)
+
+
+@lru_cache(maxsize=4096)
+def _factor(dof: float, level: float) -> float:
     tail = 0.5 * (1.0 + level)
     from scipy.special import ndtri, stdtrit
 
@@ -38,6 +44,9 @@ def combined_dof(parts: Iterable[Part]) -> float:
     Sources that differ only after a '#' come from one estimate of a covariance (`values_from_covariance`). They are put
     together before the formula is applied, because their estimates are not independent.
     """
+    parts = tuple(parts)
+    if all(part.dof == math.inf for part in parts):
+        return math.inf
     groups: dict[str, list[float]] = {}
     for part in parts:
         name = part.source.partition("#")[0] if "#" in part.source else part.source
@@ -71,7 +80,7 @@ def half_width(parts: Sequence[Part], level: float = 0.95) -> float:
     ]
     boxes = sorted(boxes, key=lambda part: -abs(part.contribution))[:_MOST_RECTANGLES]
     while True:
-        rest = [part for part in parts if part not in boxes]
+        rest = [part for part in parts if all(part is not box for box in boxes)] if boxes else parts
         dof = combined_dof(rest)
         if not boxes or dof > len(boxes):
             break
@@ -79,10 +88,13 @@ def half_width(parts: Sequence[Part], level: float = 0.95) -> float:
     if not boxes:
         return coverage_factor(dof, level) * u
     spread = math.sqrt(math.fsum(part.contribution**2 for part in rest))
-    return u * _sum_quantile([_ROOT3 * abs(part.contribution) / u for part in boxes], max(spread / u, 1e-7), dof, level)
+    shares = tuple(_ROOT3 * abs(part.contribution) / u for part in boxes)
+    return u * _sum_quantile(shares, max(spread / u, 1e-7), dof, level)
 
 
-def _sum_quantile(boxes: Sequence[float], spread: float, dof: float, level: float) -> float:
+# The same budget stands behind many figures of a step, scaled: shares of u come again, contributions do not.
+@lru_cache(maxsize=8192)
+def _sum_quantile(boxes: tuple[float, ...], spread: float, dof: float, level: float) -> float:
     """Return q with P(|sum of uniforms on +-boxes plus spread x Student(dof)| < q) = level."""
     signs = [(1.0, 0.0)]
     for box in boxes:
