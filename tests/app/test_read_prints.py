@@ -106,3 +106,66 @@ def test_a_slipped_unit_is_refused_where_it_is_read(empty, tmp_path, invoke):
     result = invoke("read", empty, path, "--map", "input_power=power", "--strict")
     assert result.exit_code == 2
     assert LINE.match(result.output.splitlines()[0])
+
+
+@pytest.fixture
+def wrapping(tmp_path):
+    """A running energy counter of 65 532.610987 J that wraps once, after row 138 of 300."""
+    path = tmp_path / "counter.csv"
+    rows = [f"{i},{(60_000 + 40 * i) % 65532.610987:.3f}\n" for i in range(300)]
+    path.write_text("time [s],package energy [J]\n" + "".join(rows))
+    return path
+
+
+def test_an_unwrapped_counter_is_told_as_a_repair(empty, wrapping, invoke):
+    result = invoke("read", empty, wrapping)
+    assert result.exit_code == 0, result.output
+    assert re.search(r"repaired \(1\)\n +line 141 +package energy \[J\]: the counter wraps at 65532.6 J", result.output)
+    assert "0 refused, 1 repaired, 0 noted, 0 doubted" in result.output
+
+
+def test_strict_refuses_an_unwrapped_counter(empty, wrapping, invoke):
+    result = invoke("read", empty, wrapping, "--strict")
+    assert result.exit_code == 2
+    first = result.output.splitlines()[0]
+    assert LINE.match(first), first
+    assert first.startswith("logs/counter.csv:141 the counter wraps") and "counter unwrapped" in first
+    assert not (empty / "logs" / "counter.csv").exists()
+
+
+def test_what_is_stated_is_no_repair(empty, tmp_path, invoke):
+    """A log whose ways are stated in campaign.toml passes strict reading, unchanged."""
+    path = tmp_path / "stated.csv"
+    text = "bench\nZeit;input power [W]\n" + "".join(f"13.03.2026 12:00:{i:02d};{i + 100},5\n" for i in range(60))
+    path.write_bytes(text.encode("cp1252"))
+    assert invoke("read", empty, path, "--strict").exit_code == 2
+    assert invoke("read", empty, path).exit_code == 0
+    campaign = empty / "campaign.toml"
+    said = campaign.read_text(encoding="utf-8").replace(
+        'name = "stated"\n', 'name = "stated"\nheader_line = 2\ndecimal = ","\n'
+    )
+    campaign.write_text(said, encoding="utf-8")
+    result = invoke("read", empty, path, "--strict")
+    assert result.exit_code == 0, result.output
+    assert "0 refused, 0 repaired" in result.output
+
+
+def test_a_channel_that_another_log_holds_is_refused_with_a_label(empty, tmp_path, invoke):
+    path = tmp_path / "one.csv"
+    path.write_text("time [s],input power [W]\n" + "".join(f"{i},{100 + i % 7}\n" for i in range(60)))
+    assert invoke("read", empty, path).exit_code == 0
+    before = (empty / "campaign.toml").read_bytes()
+    path = path.rename(tmp_path / "two.csv")
+    result = invoke("read", empty, path)
+    assert result.exit_code == 2
+    mend = re.search(r"give it a label: --map (input_power\.two)='(input power \[W\])'", result.output)
+    assert mend and LINE.match(result.output.splitlines()[0])
+    assert (empty / "campaign.toml").read_bytes() == before
+    assert invoke("read", empty, path, "--map", f"{mend[1]}={mend[2]}").exit_code == 0
+
+
+def test_time_of_day_is_shown_as_such(empty, tmp_path, invoke):
+    path = tmp_path / "night.csv"
+    rows = ["23:59:58", "23:59:59", "00:00:00", "00:00:01"]
+    path.write_text("Time,input power [W]\n" + "".join(f"{row},{100 + i}\n" for i, row in enumerate(rows)))
+    assert "time of day: 23:59:58 to 00:00:01 of day 2" in invoke("read", empty, path).output

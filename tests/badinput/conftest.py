@@ -67,7 +67,28 @@ class Bad:
         for remark in result.report.remarks:
             assert remark.what.isprintable()
             assert remark.kind == "note" or remark.kind == "repair" or remark.mend, remark
+        if not isinstance(data, Path):
+            self.strictly(result, channels, **stated)
         return result
+
+    def strictly(self, table, channels=None, **stated) -> None:
+        """Hold strict reading of the same file against `table`: it refuses all that was mended or refused, or agrees."""
+        entry = self.entry(channels, **stated) if channels or stated else None
+        mended = [remark for remark in table.report.remarks if remark.kind != "note"]
+        try:
+            again = read_log(self.folder / "log.csv", entry, strict=True)
+        except LogFault as fault:
+            assert mended, str(fault)
+            assert len(fault.faults) == min(len(mended), 50)
+            for remark, item in zip(mended, fault.faults, strict=False):
+                assert REFUSAL.match(str(item)), str(item)
+                assert item.what.startswith(remark.what) and item.line == (remark.line or 1)
+                assert item.mend and "without --strict" not in item.mend, item.what
+            return
+        assert not mended, mended
+        np.testing.assert_array_equal(again.time_ns, table.time_ns)
+        for name, column in table.columns.items():
+            np.testing.assert_array_equal(again.columns[name], column)
 
     def refusal(self, data, channels=None, **stated) -> str:
         """Return the words of the refusal; the row must be of that class."""

@@ -43,7 +43,26 @@ def traced(bad, columns, channels=None, decimals=3, **stated):
         tuple(ChannelSource(k, (ColumnTerm((c,)),)) for k, c in channels.items()),
         **stated,
     )  # fmt: skip
-    return {trace.channel: trace for trace in open_log(bad.folder, entry, None).traces}
+    traces = {trace.channel: trace for trace in open_log(bad.folder, entry, None).traces}
+    strictly(bad, entry, traces.values())
+    return traces
+
+
+def strictly(bad, entry, traces):
+    """Strict opening refuses whatever was mended or refused in the values, each with its line and mend; else it agrees."""
+    mended = dict.fromkeys(remark for trace in traces for remark in trace.remarks if remark.kind != "note")
+    try:
+        again = open_log(bad.folder, entry, None, strict=True)
+    except LogFault as fault:
+        assert len(fault.faults) == len(mended), str(fault)
+        for remark, item in zip(mended, fault.faults, strict=True):
+            assert re.fullmatch(r"log\.csv:\d+ \S.* - \S.*", str(item)), str(item)
+            assert item.what.startswith(remark.what) and item.line == remark.line
+            assert "without --strict" not in item.mend
+        return
+    assert not mended
+    for trace, other in zip(traces, again.traces, strict=True):
+        np.testing.assert_array_equal(trace.value, other.value)
 
 
 def remark_of(trace, words, kind):
@@ -246,14 +265,20 @@ def counted(bad, power, where=None, span=65532.610987, **stated):
     lines = [f"{i},{e:.6f}\n" for i, (e, k) in enumerate(zip(shown, keep, strict=True)) if k]
     bad.file("time [s],package_energy [J]\n" + "".join(lines))
     source = ChannelSource("package_energy", (ColumnTerm(("package_energy",)),))
-    trace, = open_log(bad.folder, LogEntry("log", ("log.csv",), "meter", (source,), **stated), None).traces
+    entry = LogEntry("log", ("log.csv",), "meter", (source,), **stated)
+    trace, = open_log(bad.folder, entry, None).traces
+    strictly(bad, entry, (trace,))
     return trace, energy[keep]
 
 
 @pytest.mark.parametrize("span", [65532.610987, 262143.328850])
 def test_P17_counter_wraps(bad, span):
     trace, energy = counted(bad, np.full(2000, 300.0) + load(2000, -100.0, 100.0), span=span)
-    remark_of(trace, "wraps at", bad.row["do"])
+    remark = remark_of(trace, "wraps at", bad.row["do"])
+    # Counted by hand: the first reading that is smaller than the one before it, under the header's line.
+    raw = [float(line.split(",")[1]) for line in (bad.folder / "log.csv").read_text().splitlines()[1:]]
+    assert remark.line == next(i for i in range(1, len(raw)) if raw[i] < raw[i - 1]) + 2
+    assert remark.column == "package_energy"
     np.testing.assert_allclose(np.diff(trace.value), np.diff(energy), rtol=0, atol=1e-3)
 
 

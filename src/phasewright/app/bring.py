@@ -80,8 +80,8 @@ class ReadResult:
             *self._mapped_lines(),
         ]
         for kind, title in (("refuse", "refused"), ("repair", "repaired"), ("note", "noted")):
-            out += _remark_lines(title, [remark for remark in report.remarks if remark.kind == kind])
-        out += _remark_lines("values that no sensor took, or that contradict each other", self.doubts)
+            out += _remark_lines(title, self._said(kind))
+        out += _remark_lines("values that no sensor took, or that contradict each other", self._doubted())
         if self.instrument_added:
             out.append(f"added      instrument {escape(self.instrument)!r} to bench.toml; state its accuracy there")
         if self.entry is None:
@@ -110,13 +110,22 @@ class ReadResult:
             out.append(f"  not used   {', '.join(escape(name) for name in unused)}")
         return out if len(out) > 1 else []
 
+    def _said(self, kind: str) -> list[Remark]:
+        """Return what was refused, repaired or noted, in cells and in values; what is only doubted stands apart."""
+        values = [remark for remark in self.doubts if remark.kind == kind != "note"]
+        return sorted(
+            [*(remark for remark in self.report.remarks if remark.kind == kind), *values],
+            key=lambda remark: remark.line or 0,
+        )
+
+    def _doubted(self) -> list[Remark]:
+        return [remark for remark in self.doubts if remark.kind == "note"]
+
     def _sum_line(self) -> str:
         """Return the counts of all that was said, in one line."""
         said = {"refuse": "refused", "repair": "repaired", "note": "noted"}
-        counts = [
-            f"{sum(r.count for r in self.report.remarks if r.kind == kind)} {word}" for kind, word in said.items()
-        ]
-        doubted = sum(remark.count for remark in self.doubts)
+        counts = [f"{sum(r.count for r in self._said(kind))} {word}" for kind, word in said.items()]
+        doubted = sum(remark.count for remark in self._doubted())
         return f"in all     {self.report.row_count} rows read; {', '.join(counts)}, {doubted} doubted"
 
     def to_json(self) -> dict[str, object]:
@@ -150,7 +159,7 @@ def bring_log(
 ) -> ReadResult:
     """Do the work of ``jobs.read``; see there."""
     from phasewright.bench import add_instrument, add_log, read_bench, read_campaign
-    from phasewright.logs import read_log, suggest_channels
+    from phasewright.logs import mended_values, question_values, read_log, suggest_channels
 
     bench = read_bench(folder / "bench.toml")
     campaign = read_campaign(folder)
@@ -173,9 +182,10 @@ def bring_log(
     channels = _channels(channel_map, table, file)
     if not channels:
         return result
-    doubts = _doubts(table, channels)
-    if strict:
-        _refuse_doubts(file, doubts)
+    _refuse_taken(file, table, channels, [log for log in campaign.logs if log.name != name])
+    doubts = question_values(table, channels)
+    if strict and (mended := mended_values(doubts, file)):
+        raise LogFault(mended)
     if inside is None:
         file = _copy_in(folder, log)
     before = tuple(item for item in kept.files if item != file) if append and kept else ()
@@ -187,22 +197,20 @@ def bring_log(
     return replace(result, file=file, entry=entry, doubts=doubts)
 
 
-def _doubts(table: Table, channels: tuple[ChannelSource, ...]) -> tuple[Remark, ...]:
-    """Return what a look at the values of the mapped columns finds, each once, the gravest first."""
-    from phasewright.logs import look_at
-
-    found = look_at(table, channels)
-    refused = [Remark("refuse", fault.what, fault.line, mend=fault.mend) for fault in found.faults]
-    said = dict.fromkeys(remark for remarks in found.remarks.values() for remark in remarks)
-    return (*refused, *sorted(said, key=lambda remark: remark.line or 0))
-
-
-def _refuse_doubts(file: str, doubts: tuple[Remark, ...]) -> None:
-    """Raise LogFault for values that reading would correct or refuse: strict reading takes a log as it is or not."""
-    bad = [remark for remark in doubts if remark.kind in ("repair", "refuse")]
-    if bad:
-        mend = "mend the log, or read it without --strict"
-        raise LogFault([Fault(file, remark.what, remark.mend or mend, remark.line or 1) for remark in bad])
+def _refuse_taken(
+    file: str, table: Table, channels: tuple[ChannelSource, ...], others: Sequence[LogEntry]
+) -> None:
+    """Raise LogFault for channels that another log of the campaign holds already."""
+    owners = {source.channel: log.name for log in others for source in log.channels}
+    faults = []
+    for source in channels:
+        if source.channel in owners:
+            what = f"{source.channel} is also a channel of log {escape(owners[source.channel])!r}"
+            label = re.sub(r"[^a-z0-9_]+", "_", table.log.casefold()).strip("_") or "second"
+            mend = f"give it a label: --map {source.channel}.{label}='{escape(source_text(source))}'"
+            faults.append(Fault(file, what, mend, table.report.header_line or 1))
+    if faults:
+        raise LogFault(faults)
 
 
 def _remark_lines(title: str, remarks: Sequence[Remark]) -> list[str]:
@@ -342,7 +350,9 @@ def _copy_in(folder: Path, log: Path) -> str:
 
 
 def _name_of(delimiter: str) -> str:
-    return {",": "comma", ";": "semicolon", "\t": "tab", " ": "space", "|": "bar"}.get(delimiter, repr(delimiter))
+    names = {",": "comma", ";": "semicolon", "\t": "tab", " ": "space", "|": "bar", "ws": "blanks",
+             "ws2": "two blanks or more, or a tab"}  # fmt: skip
+    return names.get(delimiter, repr(delimiter))
 
 
 def _size_text(size: int) -> str:

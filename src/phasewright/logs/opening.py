@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
 from phasewright.bench import ChannelSource, Fault, Instrument, LogEntry, LogFault, escape
 
-from .read import VERSION, read_log
-from .records import OpenedLog, Table
+from .read import VERSION, fault_of, read_log
+from .records import OpenedLog, Remark, Table
 from .sanity import VERSION as SANITY_VERSION
 from .sanity import Doubts, look_at
 from .store import Kept, Store
 from .trace import build_traces, flagged_channel, in_memory
 
-TRACE_VERSION = 2
+TRACE_VERSION = 3
 """Raised when the same columns would make another trace."""
 Progress = Callable[[float, str], None]
 
@@ -61,6 +61,9 @@ def open_log(
 
     tables = [item.table if isinstance(item, Kept) else item for item in kept]
     traces = build_traces(tables, entry.channels, log=entry.name, instrument=instrument, values_of=values_of)
+    said = dict.fromkeys(remark for trace in traces for remark in trace.remarks)
+    if strict and (mended := mended_values(said, entry.files[0])):
+        raise LogFault(mended)
     return OpenedLog(traces, tuple(table.report for table in tables))
 
 
@@ -76,6 +79,37 @@ def open_table(
     """Return the table of one raw file of a campaign (`file` relative to `folder`), kept in `derived/`."""
     opened = _open_kept(Path(folder), file, entry, instrument, strict, progress)
     return opened.table if isinstance(opened, Kept) else opened
+
+
+def question_values(table: Table, sources: Sequence[ChannelSource]) -> tuple[Remark, ...]:
+    """Return what is mended, refused and doubted in the values of channels made from one table, the gravest first.
+
+    Beside what reading its cells mended (`table.report.remarks`): energy counters that are unwrapped, units taken for
+    granted, readings that no sensor took, and columns that cannot be the channels they are mapped to.
+    """
+    doubts = look_at(table, sources)
+    read = set(table.report.remarks)
+    said: dict[Remark, None] = {}
+    for source in sources:
+        try:
+            traces = build_traces(
+                [table], [source], log=table.log, values_of=lambda table, source: flagged_channel(table, source, doubts)
+            )
+        except LogFault as fault:
+            said |= {Remark("refuse", item.what, item.line, mend=item.mend): None for item in fault.faults}
+            said |= dict.fromkeys(doubts.remarks.get(source.channel, ()))
+            continue
+        said |= {remark: None for remark in traces[0].remarks if remark not in read}
+    order = {"refuse": 0, "repair": 1, "note": 2}
+    return tuple(sorted(said, key=lambda remark: (order[remark.kind], remark.line or 0)))
+
+
+def mended_values(remarks: Iterable[Remark], file: str) -> list[Fault]:
+    """Return what was mended or refused in values, as the faults that strict reading makes of it.
+
+    `file` is the log's first file.
+    """
+    return [fault_of(remark, remark.file or file) for remark in remarks if remark.kind in ("repair", "refuse")]
 
 
 def _open_kept(

@@ -21,6 +21,8 @@ class Remark:
     column: str = ""
     count: int = 1
     mend: str = ""
+    file: str = ""
+    """The file that `line` counts in, where a log has several; '' = the only one."""
 
 
 @dataclass(frozen=True, slots=True)

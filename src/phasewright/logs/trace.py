@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import bisect
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -116,11 +117,15 @@ def build_traces(
             faults.extend(fault.faults)
             continue
         values = parts[0][0] if len(parts) == 1 else np.concatenate([part[0] for part in parts])
-        remarks = tuple(dict.fromkeys(remark for part in parts for remark in part[1]))
+        remarks = tuple(dict.fromkeys(
+            _of_file(remark, table, tables) for table, part in zip(tables, parts, strict=True) for remark in part[1]
+        ))  # fmt: skip
         unit = base_channel(source.channel).unit
         if unit == "J":
-            values, said = unwrap(values, time_ns, segments, source.counter_range)
-            remarks += said
+            place = lambda row: _place_of(row, tables, bases)  # noqa: E731
+            values, said = unwrap(values, time_ns, segments, source.counter_range, place)
+            columns = ", ".join(c for term in source.terms for c in term.columns)
+            remarks += tuple(replace(remark, column=columns) for remark in said)
         traces.append(Trace(
             source.channel, unit, log, time_ns, values,
             instrument.averaging if instrument else None, instrument.stamp_at if instrument else "unknown",
@@ -130,6 +135,20 @@ def build_traces(
     if faults:
         raise LogFault(faults)
     return tuple(traces)
+
+
+def _of_file(remark: Remark, table: Table, tables: Sequence[Table]) -> Remark:
+    """Return a remark with the file that its line counts in, where a log has several files."""
+    if len(tables) == 1 or remark.line is None:
+        return remark
+    return replace(remark, file=table.report.fingerprint.file)
+
+
+def _place_of(row: int, tables: Sequence[Table], bases: Sequence[int]) -> tuple[str, int]:
+    """Return file ('' = the only one) and line of a row of the joined tables, of which each begins at a base."""
+    index = bisect.bisect_right(bases, row, hi=len(tables)) - 1
+    file = tables[index].report.fingerprint.file if len(tables) > 1 else ""
+    return file, tables[index].line_of(row - bases[index])
 
 
 def flagged_channel(
@@ -242,7 +261,7 @@ def _term_columns(table: Table, term: ColumnTerm, name: str, unit: str, file: st
                         path=name,
                     )
                 )
-            from_unit, said = _ratio_unit(name, values, column_name)
+            from_unit, said = _ratio_unit(name, values, column_name, table.report.header_line or 1)
             remarks.extend(said)
         try:
             target = unit if single else base_unit(from_unit)
@@ -275,7 +294,7 @@ def _term_columns(table: Table, term: ColumnTerm, name: str, unit: str, file: st
     return tuple(columns), remarks
 
 
-def _ratio_unit(channel: str, values: np.ndarray, column: str) -> tuple[str, list[Remark]]:
+def _ratio_unit(channel: str, values: np.ndarray, column: str, line: int) -> tuple[str, list[Remark]]:
     """Return the unit of a ratio's column that states none: duties run from 0 to 1 or from 0 to 100."""
     if not channel.partition(".")[0].endswith("_duty"):
         return "1", []
@@ -284,5 +303,5 @@ def _ratio_unit(channel: str, values: np.ndarray, column: str) -> tuple[str, lis
     top = float(np.fmax.reduce(tops)) if tops else 0.0
     top = 0.0 if np.isnan(top) else top
     if top > 1.5:
-        return "%", [Remark("repair", f"no unit stated; taken as percent (highest value {top:g})", column=column)]
-    return "1", [Remark("note", f"no unit stated; taken as 0 to 1 (highest value {top:g})", column=column)]
+        return "%", [Remark("repair", f"no unit stated; taken as percent (highest value {top:g})", line, column)]
+    return "1", [Remark("note", f"no unit stated; taken as 0 to 1 (highest value {top:g})", line, column)]

@@ -51,6 +51,8 @@ def random_scenario(generator: np.random.Generator) -> Scenario:
     fewest = int(np.clip(np.ceil(current / (rating * doubled * g.uniform(0.6, 0.9))), 2, phases - 2))
     hidden = _hidden(g, power)
     regulator = _regulator(g, phases, doubled, voltage, rating, current / fewest)
+    # A rail that sags by a quarter of its voltage or more cannot carry the load at all.
+    regulator = replace(regulator, load_line=min(regulator.load_line, round(0.18 * voltage / current, 6)))
     auxiliary = hidden.auxiliary_power / hidden.auxiliary_efficiency
     bench = _bench(g, regulator, power, auxiliary, liquid, graphics)
     layout = _layout(g, liquid, graphics, power)

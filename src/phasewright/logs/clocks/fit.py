@@ -57,8 +57,6 @@ class ClockFit:
     count: int
     informative: float
     """Number of readings that effectively carry the offset."""
-    explained: float
-    """Share of the innovations' power that the fast channel explains."""
     cost: float
     """Negative log likelihood; comparable between fits over the same readings."""
     used: np.ndarray
@@ -257,15 +255,13 @@ class _Problem:
         floor = np.sqrt(np.maximum(np.diag(expected), 0.0))
         u = np.maximum(sand, floor) * inflate
         informative = told
-        plain = _whiten(self.value[self.rows] - np.mean(self.value[self.rows]), memory)
         cost = float(np.sum(0.5 * np.log(variance) + 0.5 * (_TAIL + 1) * np.log1p(z * z / _TAIL)))
         at = {which: position for position, which in enumerate(free)}
         return ClockFit(
             float(theta[0]), float(u[0]), float(theta[1]), float(u[at[1]]) if 1 in at else 0.0,
             float(theta[2]), float(u[at[2]]) if 2 in at else None, self.pivot,
             float((k[1]) * self.unit / self.fast.scale), float(sigma * self.unit), float(jitter), len(self.rows),
-            informative, 1.0 - float(np.mean(np.abs(e)) / max(float(np.mean(np.abs(plain))), 1e-300)) ** 2, cost,
-            self.index[self.rows], z, j[:, 0] / np.sqrt(variance),
+            informative, cost, self.index[self.rows], z, j[:, 0] / np.sqrt(variance),
         )
 
 

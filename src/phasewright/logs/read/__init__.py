@@ -9,13 +9,14 @@ from pathlib import Path
 from phasewright.bench import Instrument, LogEntry
 
 from ..records import Table
+from ._notes import fault_of
 from ._reading import Reading
 from ._sink import MemorySink, Sink
 from .suggest import suggest_channels
 
-__all__ = ["MemorySink", "Sink", "read_log", "suggest_channels"]
+__all__ = ["MemorySink", "Sink", "fault_of", "read_log", "suggest_channels"]
 
-VERSION = 2
+VERSION = 3
 """Raised when the same bytes would be read in another way, so that what is kept in derived/ is read again."""
 
 

@@ -313,14 +313,18 @@ class _Finder:
         units_raw = [""] * header_width
         if unit_row is not None:
             units_raw = [*unit_row[1][:header_width], *[""] * (header_width - len(unit_row[1]))]
-            self.say("repair", f"units taken from the row under the header (line {unit_row[0]})", unit_row[0])
+            self.say("repair", "units taken from the row under the header", unit_row[0])
         if delimiter in (WORDS, WIDE) and any("\t" in text for _, text in self.lines):
-            self.say("repair", "columns split on runs of blanks and tabs", header_line or None)
+            kind = "note" if self.wishes.delimiter else "repair"
+            self.say(kind, "columns split on runs of blanks and tabs", header_line or None)
         if head is not None and header_line > 1:
             above = [number for number in skipped if number < header_line]
             if above:
+                before = f"{len(above)} line{'s' if len(above) > 1 else ''} of preamble"
                 self.say(
-                    "repair", f"header found on line {header_line}, after {len(above)} lines of preamble", header_line
+                    "note" if self.wishes.header_line == header_line else "repair",
+                    f"header found on line {header_line}, after {before}",
+                    header_line,
                 )
         names, units = self.name_columns(raw, units_raw, header_line)
         cells = [joined(c, comma_fraction) for _, c in data]
@@ -331,7 +335,8 @@ class _Finder:
             above = unit_row[0] if unit_row is not None else header_line
             first_line = self.last_lines.get(above, above) + 1
         elif skipped:
-            self.say("note", f"{len(skipped)} lines before the first row left out", skipped[0])
+            before = f"{len(skipped)} line{'s' if len(skipped) > 1 else ''}"
+            self.say("note", f"{before} before the first row left out", skipped[0])
         layout = self.finish(
             delimiter, names, units, kinds, data, cells, header_line, first_line, trailing, comma_fraction
         )
@@ -482,10 +487,10 @@ class _Finder:
             unit = units[i] or cell_unit
             styles.append(numbers.NumberStyle(decimal, group, unit, in_cells, decided))
         if any(style.decimal == "," for style in styles) and comma:
-            self.say(
-                "repair",
-                "decimal comma, proven on whole columns" if not self.wishes.decimal else "decimal comma, as stated",
-            )
+            if self.wishes.decimal:
+                self.say("note", "decimal comma, as stated")
+            else:
+                self.say("repair", "decimal comma, proven on whole columns")
         return styles
 
     def doubtful(self, delimiter, item, point: int, comma: int, unit: str, column: list[str]) -> str:

@@ -29,6 +29,51 @@ _MENDS = (
 )
 
 
+# What makes a repair needless, by words in the remark: strict reading asks for it.
+_INSTEAD = (
+    ("decoded from", "save the log as UTF-8, or state its encoding"),
+    ("not UTF-8, read as cp1252", 'state encoding = "cp1252", or save the log as UTF-8'),
+    ("carriage returns only", "save the log with line feeds at the line ends"),
+    ("header found on line", "state header_line for the log, or take the lines above it out"),
+    ("units taken from the row", "write the units into the header, and take the row out"),
+    ("units row repeated", "take the row out"),
+    ("split on runs of blanks", 'state delimiter = "blanks"'),
+    ("decimal comma", 'state decimal = ","'),
+    ("ends with a separator", "take the last separator of every row off, or write it in the header as well"),
+    ("stands behind a comma", "write the fraction of a second behind a point"),
+    ("empty fields behind", "take the separators at the end of the row off"),
+    ("comment line", "take the line out"),
+    ("footer row", "take the row out"),
+    ("fewer fields", "complete the row, or take it out"),
+    ("glued to the next", "part the line where the second row begins, or take it out"),
+    ("no line end", "let the logger finish the line, or take it out"),
+    ("zero bytes", "take the zero bytes out"),
+    ("byte inside a number", "bring the raw log, or empty the cell"),
+    ("newest row first", "export the log with the oldest row first"),
+    ("passes midnight", "log the date with the time"),
+    ("wrapped; unwrapped", "log dates, or a counter that does not wrap in the run"),
+    ("new segment", "split the log there, one run a file"),
+    ("summer time", "log in UTC, or with the offset in every stamp"),
+    ("time taken from that column", "state that column in time_columns"),
+    ("count from 1970", "name the unit of the time column in the header"),
+    ("spreadsheet serial dates", "export the stamps as text"),
+    ("by the instrument's period", "name the unit of the time column in the header"),
+    ("taken as ms by its spacing", "name the unit of the time column in the header"),
+    ("is used", "state that column in time_columns"),
+    ("00:00 of the next day", "write 00:00 of the next day"),
+    ("taken as missing", "empty the cells that hold no reading"),
+    ("minus written", "write the minus as -"),
+    ("space removed", "take the space out"),
+    ("exponent written with D", "write the exponent with E"),
+    ("digits grouped by", "export without grouping of digits"),
+    ("split from the number", "write the unit in the header only"),
+    ("converted to", "log one unit throughout"),
+    ("taken as percent", 'state the unit in the map: units = ["%"]'),
+    ("counter wraps at", "log power in place of the counter, or bring the counter unwrapped"),
+    ("counter was set back", "split the log where the counter starts anew"),
+)
+
+
 @dataclass(slots=True)
 class _Entry:
     count: int
@@ -57,7 +102,7 @@ class Notes:
         """Count one more of a kind; the first line and example are kept."""
         entry = self._entries.get((kind, what, column))
         if entry is None:
-            self._entries[kind, what, column] = _Entry(count, line, mend or mend_for(what), shown)
+            self._entries[kind, what, column] = _Entry(count, line, mend or (mend_for(what) if kind == "refuse" else ""), shown)
         else:
             entry.count += count
             if line is not None and (entry.line is None or line < entry.line):
@@ -75,7 +120,7 @@ class Notes:
         return tuple(
             Remark(
                 kind,
-                escape(what, 400) + (f" ({escape(entry.shown)})" if entry.shown else ""),
+                escape(what, 400) + (f" ({escape(entry.shown)})" if entry.shown and entry.shown not in what else ""),
                 entry.line,
                 column,
                 entry.count,
@@ -95,10 +140,10 @@ def fault_of(remark: Remark, file: str) -> Fault:
     """Return a remark as the fault that it is under strict reading."""
     times = f", {remark.count} times" if remark.count > 1 else ""
     column = f" in column {escape(remark.column)!r}" if remark.column else ""
+    mend = remark.mend or next((mend for words, mend in _INSTEAD if words in remark.what), "")
     return Fault(
-        file, f"{remark.what}{column}{times}", remark.mend or "mend the log, or read it without --strict",
-        remark.line or 1,
-    )  # fmt: skip
+        file, f"{remark.what}{column}{times}", mend or "mend the log, or read it without --strict", remark.line or 1
+    )
 
 
 def mend_for(what: str) -> str:

@@ -93,6 +93,10 @@ class Reading:
         clock.finish(rows.line_of)
         table = self._table(rows, clock, found, direction)
         if strict:
+            if self.source.changed:
+                # What was read may be half a file.
+                self.notes.say("refuse", f"the file {self.source.changed} while it was read", 1,
+                               mend="read it again when nothing writes to it")  # fmt: skip
             self.notes.raise_strict()
         return table
 
@@ -131,7 +135,8 @@ class Reading:
             found.remarks.append(
                 (
                     "refuse",
-                    f"{count} rows before the header on line {begin} left out: nothing names their columns",
+                    f"{count} row{'s' if count != 1 else ''} before the header on line {begin} left out: nothing names "
+                    f"{'their' if count != 1 else 'its'} columns",
                     1,
                     "state header_line and the channels by position, or bring the part of the log before it",
                 )
@@ -263,8 +268,8 @@ class Reading:
             decimal=next((s.decimal for s, k in zip(layout.styles, layout.kinds, strict=True) if k == "number"), "."),
             header_line=layout.header_line, columns=tuple(rows.names), units=tuple(rows.units),
             time_columns=tuple(layout.names[i] for i in layout.plan.fields), time_format=layout.plan.words,
-            row_count=rows.row_count, first_time=times.text_of(first, absolute),
-            last_time=times.text_of(last, absolute), remarks=self.notes.remarks(), fast_path=rows.all_plain,
+            row_count=rows.row_count, first_time=_shown_time(first, absolute, layout.plan.kind),
+            last_time=_shown_time(last, absolute, layout.plan.kind), remarks=self.notes.remarks(), fast_path=rows.all_plain,
             reversed=direction < 0, text_columns=tuple(unused),
             segment_count=len(segments), complete=not self.source.changed,
         )  # fmt: skip
@@ -312,6 +317,14 @@ class Reading:
             )
             return max(written, typical)
         return written
+
+
+def _shown_time(ns: int, absolute: bool, kind: str) -> str:
+    """Return a moment as the log's own stamps show it."""
+    if absolute or kind not in ("clock", "custom_clock"):
+        return times.text_of(ns, absolute)
+    day, ns = divmod(ns, times.DAY)
+    return times.text_of(ns, True).partition("T")[2] + (f" of day {day + 1}" if day else "")
 
 
 def _line_at(starts: np.ndarray, row: int, direction: int) -> int:

@@ -90,7 +90,7 @@ def _efficiency(case: Case, keys: dict[str, str], ratio: np.ndarray, middle: dic
                                         f"their accuracy allows, but impossible: {words}, or one reads wrong",
                                         None, case.column(keys[side]), mend=mend))  # fmt: skip
     elif value < _LOW:
-        near = _near(1.0 / value, 0.84)
+        near = _near(1.0 / value if value > 0.0 else np.inf, 0.84)
         words = (
             f"package power is only {value:.3g} of input power at load: {near}; or the package reports one rail of "
             "several"
@@ -153,8 +153,8 @@ def _rail(case: Case, keys: dict[str, str], value: float) -> None:
         words = f"rail power is {value:.3g} times package power, which it is part of: {_near(value, 1.05)}"
     else:
         words = (
-            f"rail power is only {value:.3g} of package power: {_near(1.0 / value, 0.95)}; or other rails carry the "
-            "rest"
+            f"rail power is only {value:.3g} of package power: {_near(1.0 / value if value > 0.0 else np.inf, 0.95)}; "
+            "or other rails carry the rest"
         )
     for side in ("rail", "package"):
         case.say(keys[side], Remark("note", words, None, case.column(keys[side]),

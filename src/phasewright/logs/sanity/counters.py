@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,12 +35,14 @@ class _Count:
 
 
 def unwrap(
-    value: np.ndarray, time_ns: np.ndarray, segments: Sequence[tuple[int, int]], span: float | None = None
+    value: np.ndarray, time_ns: np.ndarray, segments: Sequence[tuple[int, int]], span: float | None = None,
+    place: Callable[[int], tuple[str, int]] | None = None,
 ) -> tuple[np.ndarray, tuple[Remark, ...]]:
     """Return the readings [J] of a running counter as one that never falls where the energy is known, and remarks.
 
     `span` is the stated range of the counter [J]; None = found among the known ones, or from its own falls. Across a
     gap longer than half a wrap at the highest power the energy is unknown: there, and only there, the count falls.
+    `place` gives file ('' = the only one) and line of a row, for the remarks.
     """
     count = _take(value, time_ns, segments)
     if count is None:
@@ -77,7 +79,14 @@ def unwrap(
         return value, ()
     out = np.array(value, dtype=np.float64)
     out[count.place[1:]] += np.cumsum(add)
-    return out, tuple(_remarks(count, wraps, resets, lost, known, span is not None, gap))
+    said = _remarks(count, wraps, resets, lost, known, span is not None, gap)
+    if place is None:
+        return out, tuple(remark for _, remark in said)
+    return out, tuple(_placed(remark, *place(int(count.place[k + 1]))) for k, remark in said)
+
+
+def _placed(remark: Remark, file: str, line: int) -> Remark:
+    return replace(remark, file=file, line=line)
 
 
 def _take(value: np.ndarray, time_ns: np.ndarray, segments: Sequence[tuple[int, int]]) -> _Count | None:
@@ -136,20 +145,22 @@ def _beside(count: _Count, k: int) -> float:
 def _remarks(
     count: _Count, wraps: list[int], resets: list[int], lost: list[int], known: float | None, stated: bool,
     gap: np.ndarray,
-) -> list[Remark]:  # fmt: skip
+) -> list[tuple[int, Remark]]:  # fmt: skip
+    """Return the remarks, each with the step that it is first true of."""
     said = []
     if wraps:
         how = "as stated" if stated else "a range of counters that fits" if known in RANGES else "found from its falls"
-        said.append(Remark("repair", f"the counter wraps at {known:.1f} J ({how}): unwrapped", count=len(wraps)))
+        words = f"the counter wraps at {known:.1f} J ({how}): unwrapped"
+        said.append((wraps[0], Remark("repair", words, count=len(wraps))))
     if resets:
-        said.append(Remark(
+        said.append((resets[0], Remark(
             "repair", "the counter was set back without reaching its range: counted on from there; over the one "
-            "interval the power beside it is taken", count=len(resets)))  # fmt: skip
+            "interval the power beside it is taken", count=len(resets))))  # fmt: skip
     for k in lost:
         step = float(count.step[k])
         length = f"a gap of {step:.0f} s" if np.isfinite(step) else "a gap of unknown length"
         wrap = f"longer than half of what the counter needs to wrap at {count.power:.0f} W" if gap[k] and not (
             count.rise[k] < 0.0 and known is None) else "and the counter fell over it"
-        said.append(Remark("refuse", f"{length}, {wrap}: the energy over it is unknown",
-                           mend="state range = \"... J\" for the counter, or log without gaps"))  # fmt: skip
+        said.append((k, Remark("refuse", f"{length}, {wrap}: the energy over it is unknown",
+                               mend="state range = \"... J\" for the counter, or log without gaps")))  # fmt: skip
     return said
