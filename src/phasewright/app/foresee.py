@@ -185,15 +185,21 @@ def model_text(folder: Path, fitted: Fitted, campaign: Campaign) -> str:
     return json.dumps({"made_from": _identity(folder, fitted.bench, campaign), "model": to_dict(fitted)}) + "\n"
 
 
-def predict_settings(fitted: Fitted, settings: Iterable[Mapping[str, float | str]]) -> tuple[Prediction, ...]:
-    """Return what the model says of each setting, margins to every limit; faults of all are raised together."""
+def predict_settings(
+    fitted: Fitted, settings: Iterable[Mapping[str, float | str]], *, every_margin: bool = True
+) -> tuple[Prediction, ...]:
+    """Return what the model says of each setting, with margins to every limit or to those alone that decide its verdict.
+
+    Faults of all are raised together.
+    """
     from phasewright.bench import NotReady
     from phasewright.model import predict, with_every_margin
 
     found, faults = [], []
     for setting in settings:
         try:
-            found.append(with_every_margin(fitted, predict(fitted, setting)))
+            told = predict(fitted, setting)
+            found.append(with_every_margin(fitted, told) if every_margin else told)
         except NotReady as error:
             faults += [fault for fault in error.faults if fault not in faults]
     if faults and not found:

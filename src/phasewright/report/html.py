@@ -154,6 +154,7 @@ def blocks_html(
     *,
     banner: str = "",
     links: Callable[[str], str] | None = None,
+    pictures: Callable[[str], str] | None = None,
 ) -> str:
     """Return blocks as the guide shows them, without a section around them; for the arguments see `section_html`."""
     return (
@@ -161,7 +162,7 @@ def blocks_html(
         .from_string(
             '{% from "blocks.html.jinja" import plain with context %}{% for b in blocks %}{{ plain(b) }}{% endfor %}'
         )
-        .render(blocks=blocks, banner=banner, drawings=_safe(drawings), links=links, pictures=None, slots={})
+        .render(blocks=blocks, banner=banner, drawings=_safe(drawings), links=links, pictures=pictures, slots={})
     )
 
 

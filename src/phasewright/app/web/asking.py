@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlencode
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from phasewright.app import foresee
+from phasewright.app.web import files
 from phasewright.app.web.desk import Desk, Study
 from phasewright.app.web.shelf import Place
 from phasewright.app.web.view import render
@@ -78,7 +80,7 @@ def ask(desk: Desk, place: Place, request: Request) -> Response:
 
 def _page(place: Place, request: Request, words: Mapping[str, str]) -> str:
     """Return the address of the campaign's page with `words` in place of what it said of them."""
-    from urllib.parse import parse_qsl, urlencode, urlsplit
+    from urllib.parse import parse_qsl, urlsplit
 
     before = urlsplit(request.headers.get("hx-current-url", ""))
     kept = {key: value for key, value in parse_qsl(before.query) if key in ("step", "a", "b") or key in words}
@@ -99,18 +101,37 @@ def _settings(study: Study, given: Mapping[str, str], phases: str) -> tuple[Any,
     )
 
 
-def _result(place: Place, study: Study, given: Mapping[str, str]) -> str:
-    from phasewright.report import blocks_html, prediction_blocks
+def _asked(study: Study, given: Mapping[str, str]) -> tuple[Any, ...]:
+    """Return the blocks that answer one setting; raises PhasewrightError or ValueError for what cannot be answered."""
+    from phasewright.report import prediction_blocks
+
+    settings = _settings(study, given, given["phases"])
+    return prediction_blocks(foresee.predict_settings(study.fitted, settings[:1])[0])
+
+
+def _every_count(study: Study, given: Mapping[str, str]) -> tuple[Any, ...]:
+    """Return the figure of every phase count at the load that is asked; raises as `_asked`."""
+    from phasewright.report import strip_figure
+
+    return (strip_figure(foresee.predict_settings(study.fitted, _settings(study, given, ""), every_margin=False)),)
+
+
+def _result(place: Place, study: Study, given: Mapping[str, str], blocks_of: Callable[..., Any] = _asked) -> str:
+    """Return an answer as HTML, each figure with its numbers and its files; or why there is none."""
+    from phasewright.report import blocks_html
 
     try:
-        settings = _settings(study, given, given["phases"])
-        found = foresee.predict_settings(study.fitted, settings[:1])[0]
+        blocks = blocks_of(study, given)
     except PhasewrightError as error:
         return _refusal(error.faults)
     except ValueError as error:
         return _refusal((Fault("", str(error), ""),))
-    blocks = prediction_blocks(found)
-    return blocks_html(blocks, _drawn(blocks), banner=study.document.banner)
+    asked = urlencode(given)
+    return blocks_html(
+        blocks, _drawn(blocks), banner=study.document.banner,
+        links=lambda name: f"/campaign/{place.id}/whatif/{name}.csv?{asked}",
+        pictures=lambda name: f"/campaign/{place.id}/whatif/{name}.svg?{asked}",
+    )  # fmt: skip
 
 
 def _refusal(faults: tuple[Fault, ...]) -> str:
@@ -125,17 +146,20 @@ def _drawn(blocks: Any) -> dict[str, tuple[str, str]]:
 
 def strip(desk: Desk, place: Place, request: Request) -> Response:
     """Answer every phase count at the load that is asked."""
-    from phasewright.report import blocks_html, strip_figure
-
     study = _study(desk, place)
+    return HTMLResponse(_result(place, study, inputs_of(study, request.query_params), _every_count))
+
+
+def asked_file(desk: Desk, place: Place, request: Request) -> Response:
+    """Give a table or a figure of an answer as a file; the address says what was asked."""
+    study = _study(desk, place)
+    name, kind = request.path_params["name"], request.path_params["kind"]
+    given = inputs_of(study, request.query_params)
     try:
-        settings = _settings(study, inputs_of(study, request.query_params), "")
-        found = foresee.predict_settings(study.fitted, settings)
-    except (PhasewrightError, ValueError) as error:
-        faults = error.faults if isinstance(error, PhasewrightError) else (Fault("", str(error), ""),)
-        return HTMLResponse(_refusal(faults))
-    figure = strip_figure(found)
-    return HTMLResponse(blocks_html((figure,), _drawn((figure,)), banner=study.document.banner))
+        blocks = (_every_count if name == "asked-phases" else _asked)(study, given)
+    except (PhasewrightError, ValueError):
+        raise HTTPException(404) from None
+    return files.block_file(blocks, name, kind, study.document.banner)
 
 
 # ---- two steps -------------------------------------------------------------------------------------------------------
@@ -181,12 +205,11 @@ def pair(desk: Desk, place: Place, request: Request) -> Response:
 
 def pair_file(desk: Desk, place: Place, request: Request) -> Response:
     """Give what differs between two steps as CSV."""
-    from phasewright.report import csv_of, pair_table
+    from phasewright.report import pair_table
 
     study = desk.study(place)
     first, second = _pair(study, request.query_params) if study else (0, 0)
     if study is None or not (first and second):
         raise HTTPException(404)
     table = pair_table(study.analysis.steps[first - 1], study.analysis.steps[second - 1])
-    return Response(csv_of(table, bool(study.document.banner)), media_type="text/csv; charset=utf-8",
-                    headers={"content-disposition": 'attachment; filename="pair.csv"'})  # fmt: skip
+    return files.block_file((table,), "pair", "csv", study.document.banner)

@@ -111,7 +111,8 @@ class Desk:
             progress(0.75, "looking over the plan")
             plan = foresee.look_over(analysis.bench, analysis.campaign.steps, fitted)
             progress(0.85, "asking the model")
-            study = compose(key, analysis, jobs.part_of(progress, 0.87, 1.0), fitted=fitted, plan=plan)
+            part = jobs.part_of(progress, 0.87, 1.0)
+            study = compose(key, analysis, part, fitted=fitted, plan=plan, before=study)
         except NotReady as error:
             study.unfitted = " ".join(f"{fault.what} - {fault.mend}." for fault in error.faults)
             return study
@@ -120,9 +121,13 @@ class Desk:
 
 
 def compose(
-    key: str, analysis: Analysis, progress: Callable[[float, str], None], *, fitted: Any = None, plan: Any = None
-) -> Study:
-    """Return the study of an analysis: its chapters with every figure drawn."""
+    key: str, analysis: Analysis, progress: Callable[[float, str], None], *, fitted: Any = None, plan: Any = None,
+    before: Study | None = None,
+) -> Study:  # fmt: skip
+    """Return the study of an analysis: its chapters with every figure drawn.
+
+    What is drawn in `before`, a study of the same analysis, and says the same is not drawn again.
+    """
     from phasewright.report import guide_document, inline_figure
 
     progress(0.0, "composing the page")
@@ -132,8 +137,14 @@ def compose(
     study.tables = {table.name: table for table in document.tables()}
     for index, figure in enumerate(document.figures()):
         progress(0.2 + 0.8 * index / len(study.figures), f"drawing {figure.name}")
-        study.drawings[figure.name] = inline_figure(figure)
+        known = before is not None and figure.name in before.figures and _told(before.figures[figure.name]) == _told(figure)
+        study.drawings[figure.name] = before.drawings[figure.name] if known else inline_figure(figure)
     return study
+
+
+def _told(figure: Figure) -> tuple[object, ...]:
+    """Return everything that a figure says: two that say the same, of one analysis, look the same."""
+    return (figure.title, figure.subtitle, figure.description, figure.note, figure.numbers)
 
 
 def key_of(folder: Path) -> str:

@@ -76,6 +76,7 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
         Route(campaign, of_campaign(answers.campaign_page)),
         Route(campaign + "/whatif", of_campaign(asking.ask)),
         Route(campaign + "/whatif/phases", of_campaign(asking.strip)),
+        Route(campaign + "/whatif/{name}.{kind}", of_campaign(asking.asked_file)),
         Route(campaign + "/pair", of_campaign(asking.pair)),
         Route(campaign + "/pair.csv", of_campaign(asking.pair_file)),
         Route(campaign + "/guide", of_campaign(publishing.guide_page)),
