@@ -125,7 +125,8 @@ LEAST = {
         "regulator": {"name": "r", "phase_count": 1}, "cooling": {"part": [{"name": "p"}]},
         "instrument": [{"name": "i"}],
     },
-    "campaign": {"format": "phasewright-campaign-1", "name": "c", "step": [{"name": "s", "start": "60 s"}]},
+    "campaign": {"format": "phasewright-campaign-1", "name": "c", "step": [{"name": "s", "start": "60 s"}],
+                 "log": [{"name": "l", "file": "logs/l.csv", "instrument": "i"}]},
 }  # fmt: skip
 """The least that each file must say, with one item in each list."""
 
@@ -145,7 +146,11 @@ def write_and_read(folder, kind, path, text):
     record = read_bench(folder) if kind == "bench" else read_campaign(folder)
     if path[-1] == "duration":
         return parse_quantity(record.steps[0].end, "s") - 60.0
-    return record.steps[0].settings[path[-1]] if path[0] == "step" else get(record, path)
+    if path == ("log", 0, "time", "offset"):
+        return record.logs[0].clock_offset
+    if path[0] == "step":
+        return getattr(record.steps[0], path[-1], None) or record.steps[0].settings.get(path[-1], 0.0)
+    return get(record, path)
 
 
 @settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

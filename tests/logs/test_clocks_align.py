@@ -1,5 +1,6 @@
 """Alignment of two logs whose clocks are known."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -86,6 +87,20 @@ def test_periodic_load_is_refused_with_candidates():
     assert clock.status == "ambiguous"
     assert len(clock.candidates) > 1
     assert "package_power" not in recording.traces
+
+
+def test_what_a_person_states_settles_an_ambiguous_log():
+    length, fine = 900.0, 0.02
+    square = np.where(np.arange(int(length / fine)) * fine % 60.0 < 30.0, 300.0, 100.0)
+    opened = two_logs(np.random.default_rng(1), length, load=square)
+    doubtful = next(c for c in align(opened, None, campaign()).clocks if c.log == "host")
+    for right, _ in doubtful.candidates[:3]:  # the load repeats: all fit as well, only a person knows
+        said = campaign()
+        said = replace(said, logs=(said.logs[0], replace(said.logs[1], clock_offset=right + 1.5)))
+        recording = align(opened, None, said)
+        clock = next(c for c in recording.clocks if c.log == "host")
+        assert clock.status == "aligned" and "package_power" in recording.traces
+        assert clock.offset == pytest.approx(right, abs=0.1)
 
 
 def test_log_without_readings_is_refused_with_its_file():

@@ -39,6 +39,34 @@ def test_what_cannot_be_answered_says_why_and_never_fails(worked, home, words):
     assert worked.client.get(home, params=words).status_code == 200
 
 
+def test_each_answer_is_a_file_away(worked, home):
+    """The address of every file says what was asked; numbers in the file are those of the model."""
+    study = worked.desk.study(worked.place("demo"))
+    asked = {"phases": "5", "load": "310 W", "coolant": "40 degC"}
+    links = set()
+    for path in ("whatif", "whatif/phases"):
+        page = worked.client.get(f"{home}/{path}", params=asked).text
+        links |= {link.replace("&amp;", "&") for link in re.findall(r'href="([^"]+\.(?:csv|svg)\?[^"]+)"', page)}
+    names = {re.search(r"whatif/([\w.-]+)\?", link)[1] for link in links}
+    assert names == {"asked.csv", "asked-limits.csv", "asked-limits.svg", "asked-phases.csv", "asked-phases.svg"}
+    wanted = predict(study.fitted, as_setting({"phase_count": 5, "package_power": 310.0, "coolant_temperature": 40.0}))
+    for link in sorted(links):
+        answer = worked.client.get(link)
+        assert answer.status_code == 200 and answer.headers["content-disposition"].startswith("attachment")
+        if link.partition("?")[0].endswith(".svg"):
+            assert answer.text.startswith("<svg ") and "Simulated data" in answer.text
+            continue
+        rows = list(csv.DictReader(io.StringIO(answer.text)))
+        assert rows and rows[0]["data"] == "simulated"
+        if "asked.csv" in link:
+            told = {row["figure"]: float(row["value"]) for row in rows}
+            assert told["Regulator temperature"] == wanted.quantities["regulator_temperature"].value
+        if "asked-phases" in link:
+            assert [int(float(row["phase_count"])) for row in rows] == list(range(10, 0, -1))
+    for name in ("none.csv", "asked-limits.pdf", "asked.svg", "asked-phases.csv?load=much"):
+        assert worked.client.get(f"{home}/whatif/{name}").status_code == 404, name
+
+
 def test_every_phase_count_stands_in_the_strip(worked, home):
     text = worked.client.get(f"{home}/whatif/phases", params={"load": "300 W"}).text
     counts = re.findall(r'<th scope="row"[^>]*>(\d+)</th>', text)

@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from phasewright.bench import BenchFault, Fault
 
@@ -149,19 +149,41 @@ def fit(analysis: Analysis, progress: Callable[[float, str], None]) -> Fitted:
         return fitted_prior(prior_of(analysis.bench))
 
 
-def _identity(folder: Path, bench: Bench, campaign: Campaign) -> dict[str, Any]:
-    """Return all that decides what a fit says; contents of logs count by size and time of change."""
+def identity(folder: Path, bench: str = "", campaign: str = "") -> str:
+    """Return a fingerprint of all that decides what an analysis of `folder` says, this version included.
+
+    `bench`, `campaign` = fingerprints of the files that were read; '' = as they are now. Logs count by size and time of
+    change: reading a gigabyte to learn that nothing changed would cost more than it saves.
+    """
+    import hashlib
     from importlib.metadata import version
 
-    logs = {}
-    for entry in campaign.logs:
-        for name in entry.files:
-            try:
-                facts = (folder / name).stat()
-            except OSError:
-                continue
-            logs[name] = [facts.st_size, facts.st_mtime_ns]
-    return {"version": version("phasewright"), "bench": bench.fingerprint, "campaign": campaign.fingerprint, "logs": logs}
+    said = [f"phasewright {version('phasewright')}"]
+    for name, known in (("bench.toml", bench), ("campaign.toml", campaign)):
+        try:
+            said.append(known or hashlib.sha256((folder / name).read_bytes()).hexdigest())
+        except OSError:
+            said.append(f"no {name}")
+    found = set((folder / "logs").rglob("[!.]*")) | {folder / name for name in _named_logs(folder)}
+    for path in sorted(found):
+        if path.is_file():
+            facts = path.stat()
+            said.append(f"{path.relative_to(folder).as_posix()} {facts.st_size} {facts.st_mtime_ns}")
+    return hashlib.sha256("\n".join(said).encode("utf-8", "surrogateescape")).hexdigest()
+
+
+def _named_logs(folder: Path) -> set[str]:
+    """Return the log files that campaign.toml names, as far as it can be read: they may lie elsewhere than in logs/."""
+    import tomllib
+
+    names: set[str] = set()
+    try:
+        entries = tomllib.loads((folder / "campaign.toml").read_text(encoding="utf-8")).get("log", [])
+        for entry in entries:
+            names |= {str(entry["file"])} if "file" in entry else set(map(str, entry.get("files", ())))
+    except (OSError, ValueError, TypeError, AttributeError):
+        return set()
+    return {name for name in names if "\0" not in name and ".." not in Path(name).parts and not Path(name).is_absolute()}
 
 
 def kept_model(folder: Path, bench: Bench, campaign: Campaign) -> Fitted | None:
@@ -170,7 +192,7 @@ def kept_model(folder: Path, bench: Bench, campaign: Campaign) -> Fitted | None:
 
     try:
         kept = json.loads((folder / "derived" / MODEL_FILE).read_text(encoding="utf-8"))
-        if kept["made_from"] != _identity(folder, bench, campaign):
+        if kept["made_from"] != identity(folder, bench.fingerprint, campaign.fingerprint):
             return None
         return from_dict(kept["model"], bench)
     except (OSError, ValueError, KeyError, TypeError, AttributeError, IndexError):
@@ -182,7 +204,8 @@ def model_text(folder: Path, fitted: Fitted, campaign: Campaign) -> str:
     """Return a fit as the text that `kept_model` reads back."""
     from phasewright.model import to_dict
 
-    return json.dumps({"made_from": _identity(folder, fitted.bench, campaign), "model": to_dict(fitted)}) + "\n"
+    made_from = identity(folder, fitted.bench.fingerprint, campaign.fingerprint)
+    return json.dumps({"made_from": made_from, "model": to_dict(fitted)}) + "\n"
 
 
 def predict_settings(

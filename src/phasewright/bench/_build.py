@@ -49,7 +49,8 @@ from phasewright.quantity import base_unit, parse_quantity, unit_symbol
 Report = Callable[[Path, str, str], None]
 """Called as report(path, what, mend) for each fault."""
 
-NOT_SETTINGS = frozenset({"name", "start", "end", "duration", "clock", "files", "baseline", "outcome", "note"})
+NOT_SETTINGS = frozenset({"name", "start", "end", "duration", "clock", "files", "baseline", "outcome", "note",
+                          "window_start", "window_end"})  # fmt: skip
 """Keys of a step that are not settings of the bench."""
 
 T = TypeVar("T")
@@ -250,6 +251,7 @@ def _log(keys: LogKeys, index: int, steps: tuple[Step, ...], report: Report) -> 
         time_format=keys.time.format,
         zone=keys.time.zone,
         shared_clock=keys.time.shared_clock,
+        clock_offset=keys.time.offset,
     )
 
 

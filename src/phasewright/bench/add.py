@@ -171,6 +171,7 @@ def _edited(block: str, entry: LogEntry) -> str:
         "format": entry.time_format or None,
         "zone": entry.zone or None,
         "shared_clock": entry.shared_clock or None,
+        "offset": None if entry.clock_offset is None else f"{entry.clock_offset:.12g} s",
     }
     if any(item is not None for item in time.values()) and "time" not in log:
         log["time"] = tomlkit.table()

@@ -51,6 +51,10 @@ class TimeKeys(Keys):
     shared_clock: str = text(
         "name of the clock, where one and the same clock stamped several logs; such logs are not shifted", "recorder"
     )
+    offset: float | None = quantity(
+        "s", "what to add to this clock to get the reference clock, where a person chose it; searched within 5 s of it",
+        "-3601.5 s", low="-10000 d", high="10000 d"
+    )  # fmt: skip
 
 
 class TermKeys(Keys):
@@ -137,6 +141,14 @@ class StepKeys(Keys):
     end: str = moment("when it ends; left out, where the next step begins, the last one with the record", "720 s")
     duration: float | None = quantity("s", "how long it lasts, instead of end", "10 min", low="1 s", high="100 d")
     clock: str = text("log that start and end are read on; left out, the reference log", "host")
+    window_start: float | None = quantity(
+        "s", "time after the step's start at which its window begins; left out, it is found", "120 s", low="0 s",
+        high="100 d"
+    )  # fmt: skip
+    window_end: float | None = quantity(
+        "s", "time after the step's start at which its window ends; left out, it is found", "280 s", low="1 s",
+        high="100 d"
+    )  # fmt: skip
     files: dict[str, str] = file_map(
         "log name and the file that holds exactly this step, with step_source = files", {"meter": "logs/8-phases.csv"}
     )

@@ -404,6 +404,8 @@ class LogEntry:
     zone: str = ""
     shared_clock: str = ""
     """Logs of the same word were stamped by one and the same clock; '' = each has its own."""
+    clock_offset: float | None = None
+    """What a person says is to be added to this clock to get the reference clock [s]; None = found."""
     encoding: str = ""
     delimiter: str = ""
     decimal: str = ""
@@ -423,6 +425,10 @@ class Step:
     """Written as `start`; '' = where the next step begins, for the last one where the record ends."""
     clock: str = ""
     """'' = the reference log."""
+    window_start: float | None = None
+    """Time after the start of the step at which its window begins [s]; None = found."""
+    window_end: float | None = None
+    """Time after the start of the step at which its window ends [s]; None = found."""
     files: Mapping[str, str] = field(default_factory=_empty)
     """log name -> file that holds exactly this step."""
     baseline: bool = False

@@ -82,7 +82,8 @@ def _stretch(campaign: Campaign, trace: AlignedTrace, index: int, step: Step, wi
     if not window.found:
         return None
     start = window.start_s
-    if campaign.window_lead is None and campaign.window_length is None:
+    stated = (campaign.window_lead, campaign.window_length, step.window_start, step.window_end)
+    if all(item is None for item in stated):
         # Left out because temperatures still moved: the load was held there as well. What a person left out stays out.
         start = min([first for first, last, _ in window.discarded if last == window.start_s], default=start)
         start = min(start + EDGE, window.start_s)

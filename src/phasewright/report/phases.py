@@ -10,10 +10,11 @@ from matplotlib.ticker import FixedLocator, MaxNLocator
 from phasewright.findings import Analysis, Margin, StepFinding
 from phasewright.quantity import Value
 from phasewright.report.canvas import LABEL, SMALL, place, sheet
+from phasewright.report.curves import label_ends
 from phasewright.report.document import Layout
 from phasewright.report.palette import light
 from phasewright.report.series import Series, group, phase_count
-from phasewright.report.sketch import fit, text_width, wrap
+from phasewright.report.sketch import fit, text_width
 from phasewright.report.wording import MINUS, THIN, axis_title, display_unit, pair_text, plain
 
 HOLDS = ("sustained", "marginal")
@@ -219,35 +220,6 @@ def _limit_label(axes, words: str, x: float, side: str, y: float) -> None:
     )
 
 
-def label_lines(label: str, room: float) -> list[str]:
-    """Return a series' name on at most three lines."""
-    return [fit(line, LABEL, room) for line in wrap(label, LABEL, room)[:3]]
-
-
-def _end_labels(axes, ends: list[tuple[float, float, Series]], room: float) -> None:
-    """Write each series' name at its right end, moved apart where they would touch."""
-    low, high = axes.get_ylim()
-    per_pixel = (high - low) / axes.get_window_extent().height
-    placed = -np.inf
-    for _, y, one in sorted(ends, key=lambda item: item[1]):
-        lines = label_lines(one.label, room)
-        half = 7.0 * len(lines) * per_pixel
-        at = max(y, placed + half)
-        placed = at + half
-        axes.annotate(
-            "\n".join(lines),
-            (1.0, at),
-            xycoords=("axes fraction", "data"),
-            xytext=(8, 0),
-            linespacing=1.15,
-            textcoords="offset points",
-            fontsize=LABEL,
-            color=light(one.ink),
-            va="center",
-            fontweight="bold",
-        )
-
-
 def panel(axes, analysis: Analysis, name: str, room: float, width: float, spill: float) -> None:
     """Draw one quantity against phase count on `axes`."""
     groups = group(analysis)
@@ -259,7 +231,7 @@ def panel(axes, analysis: Analysis, name: str, room: float, width: float, spill:
     axes.margins(y=0.12)
     axes.autoscale_view(scalex=False)
     _limits(axes, analysis, name, where, factor, width, spill)
-    _end_labels(axes, ends, room)
+    label_ends(axes, [(y, one) for _, y, one in ends], room)
     low, high = axes.get_ylim()
     for one in groups:
         for finding in one.findings:

@@ -9,8 +9,9 @@ from urllib.parse import urlencode
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from phasewright.app.foresee import identity
 from phasewright.app.web import asking
-from phasewright.app.web.desk import Desk, Study, key_of
+from phasewright.app.web.desk import Desk, Study
 from phasewright.app.web.shelf import Place
 from phasewright.app.web.view import render
 
@@ -29,9 +30,11 @@ def campaign_page(desk: Desk, place: Place, request: Request) -> Response:
     from phasewright.bench import check_folder
 
     study = desk.study(place)
-    key = key_of(place.folder)
+    key = identity(place.folder)
     job = next((item for item in desk.work.of(place.id) if item.kind == "study"), None)
     if study is not None and study.key == key:
+        if request.headers.get("hx-target") == "bench":
+            return HTMLResponse(_bench(place, study, request))
         return HTMLResponse(_answered(desk, place, study, request, job))
     checked = check_folder(place.folder)
     if checked.campaign is not None and not checked.campaign.logs and not checked.faults:
@@ -58,6 +61,14 @@ def _answered(desk: Desk, place: Place, study: Study, request: Request, job: obj
         "campaign.html.jinja", place=place, study=study, document=study.document, sections=sections,
         job=job if getattr(job, "active", False) else None, query=query,
     )  # fmt: skip
+
+
+def _bench(place: Place, study: Study, request: Request) -> str:
+    """Return the section of the bench alone: what another step changes on the page."""
+    query = request.query_params
+    number = _number(query.get("step"))
+    section = next(section for section in study.document.sections if section.anchor == "bench")
+    return _section(place, study, section, study.step(number) if number else None, query)
 
 
 def _number(text: str | None) -> int:

@@ -41,6 +41,8 @@ INPUTS = (
     Asked("total_ocp", "OCP of the whole regulator", "10", "400 A", "1"),
 )
 LONGEST = 40
+KEPT = 24
+"""Answers that are kept, so that a page that is opened again costs nothing."""
 
 
 def inputs_of(study: Study, query: Mapping[str, str]) -> dict[str, str]:
@@ -120,6 +122,9 @@ def _result(place: Place, study: Study, given: Mapping[str, str], blocks_of: Cal
     """Return an answer as HTML, each figure with its numbers and its files; or why there is none."""
     from phasewright.report import blocks_html
 
+    key = (blocks_of.__name__, urlencode(sorted(given.items())))
+    if key in study.asked:
+        return study.asked[key]
     try:
         blocks = blocks_of(study, given)
     except PhasewrightError as error:
@@ -127,11 +132,14 @@ def _result(place: Place, study: Study, given: Mapping[str, str], blocks_of: Cal
     except ValueError as error:
         return _refusal((Fault("", str(error), ""),))
     asked = urlencode(given)
-    return blocks_html(
+    while len(study.asked) >= KEPT:
+        study.asked.pop(next(iter(study.asked)), None)
+    study.asked[key] = blocks_html(
         blocks, _drawn(blocks), banner=study.document.banner,
         links=lambda name: f"/campaign/{place.id}/whatif/{name}.csv?{asked}",
         pictures=lambda name: f"/campaign/{place.id}/whatif/{name}.svg?{asked}",
     )  # fmt: skip
+    return study.asked[key]
 
 
 def _refusal(faults: tuple[Fault, ...]) -> str:

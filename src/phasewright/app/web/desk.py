@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import hashlib
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from importlib.metadata import version
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from phasewright.app import foresee, jobs
-from phasewright.app.web.shelf import BENCH_FILE, CAMPAIGN_FILE, Place, Shelf
+from phasewright.app.web.shelf import Place, Shelf
 from phasewright.app.web.work import Job, Work
 from phasewright.bench import NotReady
 
@@ -39,6 +37,8 @@ class Study:
     drawings: dict[str, tuple[str, str]] = field(default_factory=dict)
     figures: dict[str, Figure] = field(default_factory=dict)
     tables: dict[str, Table] = field(default_factory=dict)
+    asked: dict[tuple[str, ...], str] = field(default_factory=dict)
+    """HTML of the last answers to what if, by what was asked."""
     sections: dict[str, str] = field(default_factory=dict)
     """HTML of every section that does not depend on what is selected, by its anchor."""
 
@@ -86,7 +86,7 @@ class Desk:
             from phasewright.report import write_guide
 
             study = self.study(place)
-            if study is None or study.key != key_of(place.folder) or (study.fitted is None and not study.unfitted):
+            if study is None or study.key != foresee.identity(place.folder) or (study.fitted is None and not study.unfitted):
                 study = self._work_out(place, jobs.part_of(job.progress, 0.0, 0.6))
             plan = foresee.look_over(study.analysis.bench, study.analysis.campaign.steps, study.fitted)
             return write_guide(
@@ -98,7 +98,7 @@ class Desk:
 
     def _work_out(self, place: Place, progress: Callable[[float, str], None]) -> Study:
         """Analyze, compose and draw; what was measured can be read before the model is fitted."""
-        key = key_of(place.folder)
+        key = foresee.identity(place.folder)
         analysis = jobs.analyze(place.folder, progress=jobs.part_of(progress, 0.0, 0.4))
         study = compose(key, analysis, jobs.part_of(progress, 0.4, 0.55))
         self.keep(place, study)
@@ -145,19 +145,3 @@ def compose(
 def _told(figure: Figure) -> tuple[object, ...]:
     """Return everything that a figure says: two that say the same, of one analysis, look the same."""
     return (figure.title, figure.subtitle, figure.description, figure.note, figure.numbers)
-
-
-def key_of(folder: Path) -> str:
-    """Return a fingerprint of all that an analysis of `folder` is made from; contents of logs count by size and time."""
-    digest = hashlib.sha256()
-    for name in (BENCH_FILE, CAMPAIGN_FILE):
-        try:
-            digest.update((folder / name).read_bytes())
-        except OSError:
-            digest.update(b"absent")
-    logs = folder / "logs"
-    for path in sorted(logs.rglob("*")) if logs.is_dir() else ():
-        if path.is_file():
-            facts = path.stat()
-            digest.update(f"{path.relative_to(folder)}\0{facts.st_size}\0{facts.st_mtime_ns}\n".encode())
-    return digest.hexdigest()

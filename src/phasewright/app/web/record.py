@@ -12,10 +12,10 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from phasewright.app import jobs
-from phasewright.app.foresee import campaign_of
+from phasewright.app.foresee import campaign_of, identity
 from phasewright.app.web import making
 from phasewright.app.web.answers import address
-from phasewright.app.web.desk import Desk, Study, key_of
+from phasewright.app.web.desk import Desk, Study
 from phasewright.app.web.shelf import Place
 from phasewright.app.web.shelving import progress_html
 from phasewright.app.web.view import render
@@ -53,7 +53,7 @@ def record_page(desk: Desk, place: Place, request: Request) -> Response:
     """Show the timeline, and under it the steps."""
     checked = jobs.check(place.folder)
     campaign = checked.campaign
-    timeline, key = "", key_of(place.folder)
+    timeline, key = "", identity(place.folder)
     if campaign is not None and not checked.faults and campaign.logs:
         record = desk.traces.get(place.id)
         if record is not None and record.key == key:
@@ -75,7 +75,7 @@ def _begin_record(desk: Desk, place: Place) -> Job:
     """Begin to open the raw traces in the background; a campaign without steps has a record as well."""
 
     def run(job: Job) -> None:
-        key = key_of(place.folder)
+        key = identity(place.folder)
         record = open_record(place, key, desk.study(place), job.progress)
         desk.traces[place.id] = record
         desk.traces.move_to_end(place.id)

@@ -102,7 +102,7 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
     ]
     app = Starlette(
         routes=routes,
-        middleware=[Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)],
+        middleware=[Middleware(GZipMiddleware, minimum_size=1000, compresslevel=3)],
         exception_handlers={HTTPException: _not_here, Refused: _refused, Exception: _failed},
     )
     return Guard(app, gate, door), desk

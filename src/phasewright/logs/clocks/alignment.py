@@ -28,8 +28,9 @@ def align(
     The reference is ``campaign.reference_log``, else the fastest log with a power channel. Every other log is placed by
     the edges that its channels share with the reference, with offset, drift and averaging time, each with its standard
     uncertainty; restarts and clock steps part a log into stretches with a clock map each. `chosen` (log name -> offset
-    [s]) settles an ambiguous log by a person's choice. Ambiguous logs have their candidates in their clock map and no
-    traces in the recording; logs without evidence are placed by their calendar clocks and marked ``assumed``.
+    [s]), else what the campaign's log states, settles an ambiguous log by a person's choice. Ambiguous logs have their
+    candidates in their clock map and no traces in the recording; logs without evidence are placed by their calendar
+    clocks and marked ``assumed``.
 
     Channels that contradict each other or physics are remarked on; what is no reading is missing (`logs.sanity`).
 
@@ -54,11 +55,12 @@ def align(
     stamped = {entry.name: entry.shared_clock for entry in campaign.logs}
     shared = frozenset(name for name in order[1:] if stamped.get(name) and stamped[name] == stamped.get(reference))
     logs = Logs(reference, {**intervals, reference: laid}, zero, absolute, files, shared)
+    stated = {entry.name: entry.clock_offset for entry in campaign.logs} | dict(chosen or {})
     pieces: dict[str, list[Piece]] = {reference: pieces_of_reference}
     faults: list[Fault] = []
     for number, name in enumerate(order[1:]):
         tell((number + 1) / len(order), f"aligning {name} with {reference}")
-        found, said, wrong = place_log(logs, name, pieces, None if chosen is None else chosen.get(name))
+        found, said, wrong = place_log(logs, name, pieces, stated.get(name))
         pieces[name] = found
         remarks += said
         faults += wrong

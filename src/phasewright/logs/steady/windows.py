@@ -26,7 +26,8 @@ def find_window(recording: Recording, span: StepSpan, step: Step, bench: Bench, 
     The window lies in the stretch of the step over which the load was held, clear of its edges by clock uncertainty
     and averaging times. It starts when what remains of the transients is a small part of ``campaign.settle_bound`` [K];
     when that never happens it is the last part of the step, not settled, with the reasons in numbers. ``window_lead``
-    and ``window_length`` of the campaign bind where they are stated.
+    and ``window_length`` of the campaign bind where they are stated, ``window_start`` and ``window_end`` of the step
+    before them: these may reach out of the held stretch, which is then remarked on, but not out of the step.
     """
     traces = {key: trace for key, trace in recording.traces.items() if len(trace.end_s)}
     held = held_load(traces, span, _guard(traces))
@@ -41,13 +42,36 @@ def find_window(recording: Recording, span: StepSpan, step: Step, bench: Bench, 
         for key in sorted(traces) if key.partition(".")[0] in THERMAL
     ]
     start, lead_said = _start(held, judged, campaign)
-    settling = tuple(item.settling(start, held.end) for item in judged)
+    end = held.end
+    if step.window_start is not None or step.window_end is not None:
+        start, end = _stated(span, step, start, end, _guard(traces))
+        lead_said = "left out as stated for the step"
+        if end - start < SHORTEST:
+            return Window(
+                step.name, span.start_s, span.start_s, False, (),
+                (f"the window that is stated is {max(end - start, 0.0):.1f} s long; a window needs {SHORTEST:.0f} s",),
+                False, ((span.start_s, span.end_s, "too short"),))
+    settling = tuple(item.settling(start, end) for item in judged)
     settled = bool(settling) and all(item.settled for item in settling)
     reasons = tuple(item.reason for item in settling) or ("no temperature channel: settling cannot be shown",)
-    discarded = list(held.discarded)
+    discarded = [(max(a, end) if b > end else a, min(b, start) if a < start else b, why) for a, b, why in held.discarded]
+    discarded = [item for item in discarded if item[1] > item[0] and not (item[0] >= start and item[1] <= end)]
     if start > held.start:
         discarded.append((held.start, start, lead_said))
-    return Window(step.name, start, held.end, settled, settling, reasons, True, tuple(sorted(discarded)))
+    if end < held.end:
+        discarded.append((end, held.end, lead_said))
+    loose = max(held.start - start, 0.0) + max(end - held.end, 0.0)
+    remarks = (f"as stated, the window takes in {loose:.1f} s in which the load was not held",) if loose > 0.5 else ()
+    return Window(step.name, start, end, settled, settling, reasons, True, tuple(sorted(discarded)), remarks)
+
+
+def _stated(span: StepSpan, step: Step, start: float, end: float, guard: float) -> tuple[float, float]:
+    """Return where a person says that the window lies, clear of the step's own edges."""
+    if step.window_start is not None:
+        start = max(span.start_s + step.window_start, span.start_s + guard)
+    if step.window_end is not None:
+        end = min(span.start_s + step.window_end, span.end_s - guard)
+    return start, end
 
 
 _LEARNT: WeakKeyDictionary[Recording, tuple[Load | None, TimeConstants]] = WeakKeyDictionary()
