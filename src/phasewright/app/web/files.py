@@ -46,6 +46,8 @@ def block_file(blocks: Iterable[Any], name: str, kind: str, banner: str) -> Resp
 
     inner = [part for block in blocks for part in getattr(block, "blocks", (block,))]
     drawn = {block.name: block for block in inner if isinstance(block, Figure)}
+    if kind not in ("csv", "svg"):
+        raise HTTPException(404)
     if kind == "svg":
         return _figure(drawn.get(name), banner)
     tables = {block.name: block for block in inner if isinstance(block, Table)}
