@@ -221,6 +221,20 @@ class Plate:
             f'<g transform="translate({edge:g},{edge + head + self.height:g})">{svg_items(below)}</g>\n</svg>\n'
         )
 
+    def printed(self) -> str:
+        """Return an SVG file for paper: white, light inks, set in the font that was drawn with; title and note outside."""
+        inside = self.inside.replace(light("paper"), "#ffffff")
+        if isinstance(self.body, Sketch):  # its room was shared out for narrower letters than these
+            inside = re.sub(
+                r'font-size="([\d.]+)" font-weight="600"',
+                lambda found: f'font-size="{0.88 * float(found[1]):.4g}" font-weight="600"',
+                inside,
+            )
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self.width:g} {self.height:g}" '
+            f'width="{self.width:g}" height="{self.height:g}" font-family="DejaVu Sans">{inside}</svg>'
+        )
+
     def png(self, banner: str) -> bytes:
         """Return a PNG on light paper, title and reading note in it; the same bytes every time."""
         with drawing():

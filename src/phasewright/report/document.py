@@ -67,6 +67,8 @@ class Figure:
     """The same numbers as a table and a file."""
     note: str = ""
     """How to read the marks."""
+    least: float = 0.0
+    """Narrowest sheet that the wide drawing fits on [px]; 0 = any."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ _SPACES = ("\u00a0", "\u202f")
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\0", "＝", "＋", "－", "＠")
 _MARKDOWN = re.compile(r"([\\`*_\[\]#|~$@])")
 _LINK = re.compile(r"(?i)\b([a-z][a-z0-9+.-]*):(?=\S)")
-_LEADING = re.compile(r"^(\s*)([-+>]|\d+[.)])")
+_LEADING = re.compile(r"^(\s*)([-+>]|\d+[.)](?=\s|$))")
 
 
 def clean(text: str, limit: int = LONGEST) -> str:

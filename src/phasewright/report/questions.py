@@ -58,6 +58,7 @@ def bench_figure(analysis: Analysis, finding: StepFinding | None = None) -> Figu
         lambda layout: draw_bench(analysis, layout, finding),
         drawn,
         "Filled stages carry current in this step, outlined ones are idle.",
+        least=920.0,
     )
 
 
