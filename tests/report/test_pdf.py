@@ -12,9 +12,9 @@ from pypdf.generic import ArrayObject, DictionaryObject, IndirectObject
 
 from phasewright.bench import NotReady
 from phasewright.findings import to_json
-from phasewright.report import guide_document, write_guide
+from phasewright.report import canvas, guide_document, write_guide
 from phasewright.report import pdf as pdf_module
-from phasewright.report.document import Bullets, Column, Document, Paragraph, Section, Table
+from phasewright.report.document import Bullets, Column, Document, Layout, Paragraph, Section, Table
 
 OPENERS = (
     "<script>alert(1)</script>", "\"><img src=x onerror=alert(1)>", "javascript:alert(1)", "](javascript:alert(1))",
@@ -148,10 +148,12 @@ def test_figures_are_vectors(reader):
     assert pictures == []
 
 
-def test_the_same_analysis_gives_the_same_bytes_without_a_date(analysis, written, tmp_path):
-    again = write_guide(analysis, tmp_path / "guide", pdf=True, version="9.8.7")
-    assert again.pdf.read_bytes() == written.pdf.read_bytes()
-    meta = PdfReader(again.pdf).metadata
+def test_the_same_analysis_gives_the_same_bytes_without_a_date(analysis, written):
+    document = guide_document(analysis, version="9.8.7")
+    plates = [canvas.draw_plate(f, Layout(max(pdf_module.PRINT, f.least)), f"{f.name}-p-") for f in document.figures()]
+    again = pdf_module.pdf_of(document, {p.figure.name: (p.printed(), p.width, p.height) for p in plates})
+    assert again == written.pdf.read_bytes()
+    meta = PdfReader(io.BytesIO(again)).metadata
     assert "/CreationDate" not in meta and "/ModDate" not in meta
 
 
@@ -169,11 +171,13 @@ def test_no_text_leaves_the_page(reader):
     assert len(places) > 500 and all(places)
 
 
-def test_a_guide_without_pdf_leaves_no_old_one_behind(analysis, tmp_path):
-    first = write_guide(analysis, tmp_path / "guide", pdf=True)
-    assert first.pdf.is_file()
-    second = write_guide(analysis, tmp_path / "guide")
-    assert second.pdf is None and not first.pdf.exists()
+def test_a_guide_without_pdf_leaves_no_old_one_behind(make, tmp_path):
+    (tmp_path / "guide").mkdir()
+    (tmp_path / "guide" / "guide.pdf").write_bytes(b"an older guide")
+    (tmp_path / "guide" / "mine.pdf").write_bytes(b"a person's own")
+    made = write_guide(make.analysis(plans=make.plans[:1]), tmp_path / "guide")
+    assert made.pdf is None and not (tmp_path / "guide" / "guide.pdf").exists()
+    assert (tmp_path / "guide" / "mine.pdf").read_bytes() == b"a person's own"
 
 
 def test_without_typst_the_mend_is_told_and_nothing_is_written(analysis, tmp_path, monkeypatch):

@@ -20,6 +20,7 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.guide import GuideFiles, write_guide
     from phasewright.report.html import blocks_html, figure_file, inline_figure, section_html, style_sheet
     from phasewright.report.package import Package, write_package
+    from phasewright.report.pdf import can_set_pdf, require_pdf
     from phasewright.report.questions import bench_figure
     from phasewright.report.tables import csv_of
     from phasewright.report.terminal import answers_text, results_table
@@ -44,6 +45,7 @@ __all__ = [
     "bounds_text",
     "bench_figure",
     "blocks_html",
+    "can_set_pdf",
     "cautions_of",
     "comparison_text",
     "csv_of",
@@ -57,6 +59,7 @@ __all__ = [
     "prediction_text",
     "predictions_table",
     "preflight_text",
+    "require_pdf",
     "results_table",
     "section_html",
     "strip_figure",
@@ -80,6 +83,8 @@ _HOMES = {
     "Package": "package",
     "write_package": "package",
     "GuideFiles": "guide",
+    "can_set_pdf": "pdf",
+    "require_pdf": "pdf",
     "bench_figure": "questions",
     "blocks_html": "html",
     "pair_table": "asked",

@@ -35,7 +35,7 @@ from phasewright.report.palette import INKS, SIGNS, VERDICT_INK
 from phasewright.report.tables import cell_text, csv_of, head_text, places_of
 from phasewright.report.wording import tie
 
-__all__ = ["PRINT", "pdf_of", "require_pdf"]
+__all__ = ["PRINT", "can_set_pdf", "pdf_of", "require_pdf"]
 
 PRINT = 760.0
 """Width at which figures are drawn for paper [px]; set on 170 mm, their common text is 7 pt."""
@@ -48,9 +48,14 @@ _BREAK = "\u200b"
 _SHORT_BANNER = "Simulated data: nothing here was measured."
 
 
+def can_set_pdf() -> bool:
+    """Tell whether what sets a PDF is installed."""
+    return find_spec("typst") is not None
+
+
 def require_pdf() -> None:
     """Raise NotReady, with the mend, where what sets a PDF is not installed."""
-    if find_spec("typst") is None:
+    if not can_set_pdf():
         raise NotReady(
             Fault("", "a PDF cannot be set: the package typst is not installed", "pip install 'phasewright[pdf]'")
         )

@@ -13,26 +13,32 @@ from phasewright.app.terminal import DONE, FOLDER, JSON, NOT_USABLE, exit_code, 
 @FOLDER
 @click.option("--open", "open_page", is_flag=True, help="Open the guide in the browser.")
 @click.option("--package", "packed", is_flag=True, help="Also write one zip file from which others can check it all.")
+@click.option("--pdf", is_flag=True, help="Also set the guide as PDF, its tables attached (extra: phasewright[pdf]).")
 @JSON
 @click.pass_context
-def report(ctx: click.Context, folder: Path, open_page: bool, packed: bool, as_json: bool) -> None:
+def report(ctx: click.Context, folder: Path, open_page: bool, packed: bool, pdf: bool, as_json: bool) -> None:
     """Write the guide.
 
-    One self-contained HTML file, and Markdown with its pictures as SVG and PNG, in DIR/guide. With --package also an
-    open data package: bench, raw logs, results and guide in one zip file.
+    One self-contained HTML file, and Markdown with its pictures as SVG and PNG, in DIR/guide; with --pdf also a tagged
+    PDF. With --package also an open data package: bench, raw logs, results and guide in one zip file.
     """
     from phasewright.app import jobs
 
     with job(ctx) as progress:
+        if pdf:
+            jobs.require_pdf()
         analysis = jobs.analyze(folder, progress=lambda fraction, text: progress(0.5 * fraction, text))
-        guide = jobs.report(folder, analysis=analysis, progress=progress)
+        guide = jobs.report(folder, analysis=analysis, pdf=pdf, progress=progress)
         package = jobs.package(folder, analysis=analysis, progress=progress) if packed else None
     if as_json:
         figures = [str(path) for path in guide.figures]
         told = {"html": str(guide.html), "markdown": str(guide.markdown), "figures": figures}
+        told |= {"pdf": str(guide.pdf)} if guide.pdf else {}
         print_json(told if package is None else {**told, "package": str(package.file), "sha256": package.sha256})
     else:
         click.echo(f"The guide      {guide.html}")
+        if guide.pdf is not None:
+            click.echo(f"PDF            {guide.pdf}")
         click.echo(f"Markdown       {guide.markdown}")
         click.echo(f"The pictures   {guide.folder / 'figures'}")
         if package is not None:

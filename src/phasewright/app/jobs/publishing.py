@@ -18,9 +18,12 @@ if TYPE_CHECKING:
 
 
 def report(
-    folder: str | Path, *, analysis: Analysis | None = None, progress: Progress | None = None
+    folder: str | Path, *, analysis: Analysis | None = None, pdf: bool = False, progress: Progress | None = None
 ) -> GuideFiles:
-    """Write the guide of the campaign (HTML, and Markdown with its pictures) into its ``guide`` folder."""
+    """Write the guide of the campaign (HTML, and Markdown with its pictures) into its ``guide`` folder.
+
+    `pdf` sets it as PDF too; raises NotReady where what that takes is not installed.
+    """
     from importlib.metadata import version
 
     from phasewright.app.foresee import look_over
@@ -33,9 +36,16 @@ def report(
     fitted = model(folder, analysis=analysis, progress=part_of(progress, 0.5, 0.6))
     plan = look_over(analysis.bench, analysis.campaign.steps, fitted) if analysis.campaign.steps else None
     return write_guide(
-        analysis, Path(folder) / "guide", fitted=fitted, plan=plan, version=version("phasewright"),
+        analysis, Path(folder) / "guide", fitted=fitted, plan=plan, pdf=pdf, version=version("phasewright"),
         progress=part_of(progress, 0.65, 1.0),
     )
+
+
+def require_pdf() -> None:
+    """Raise NotReady, with the mend, where what sets a PDF is not installed."""
+    from phasewright.report import require_pdf
+
+    require_pdf()
 
 
 def package(

@@ -83,15 +83,15 @@ class Desk:
         """Begin to write the guide in the background."""
 
         def run(job: Job) -> Any:
-            from phasewright.report import write_guide
+            from phasewright.report import can_set_pdf, write_guide
 
             study = self.study(place)
             if study is None or study.key != foresee.identity(place.folder) or (study.fitted is None and not study.unfitted):
                 study = self._work_out(place, jobs.part_of(job.progress, 0.0, 0.6))
             plan = foresee.look_over(study.analysis.bench, study.analysis.campaign.steps, study.fitted)
             return write_guide(
-                study.analysis, place.folder / "guide", fitted=study.fitted, plan=plan, version=version("phasewright"),
-                progress=jobs.part_of(job.progress, 0.6, 1.0),
+                study.analysis, place.folder / "guide", fitted=study.fitted, plan=plan, pdf=can_set_pdf(),
+                version=version("phasewright"), progress=jobs.part_of(job.progress, 0.6, 1.0),
             )  # fmt: skip
 
         return self.work.begin(place.id, "guide", "Writing the guide", run)

@@ -20,6 +20,7 @@ from phasewright.app.web.view import render
 KINDS = {
     ".html": "text/html; charset=utf-8", ".md": "text/markdown; charset=utf-8", ".svg": "image/svg+xml",
     ".png": "image/png", ".csv": "text/csv; charset=utf-8", ".zip": "application/zip",
+    ".pdf": "application/pdf",
 }  # fmt: skip
 
 
