@@ -83,6 +83,20 @@ class Frame:
     """What happened lately."""
     alarm: str
     """What is wrong with the disk."""
+    history: Callable[[str, int], list[tuple[float, float, float]]] = lambda channel, buckets: []
+    """Given a channel and a number of buckets, returns (seconds since the phase began, lowest, highest) of each."""
+
+
+@dataclass(frozen=True, slots=True)
+class StepRun:
+    """How one step went."""
+
+    name: str
+    outcome: str
+    """ran | clamped | tripped | crashed | stopped | skipped"""
+    why: str
+    seconds: float
+    settled: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +110,9 @@ class Asked:
     """Program that is the load; () = it is put on by hand."""
     advice: tuple[str, ...]
     """What the plan says now: whether this step is wise, and which one would teach most."""
+    ran: tuple[StepRun, ...] = ()
+    left: tuple[str, ...] = ()
+    """Names of the steps that come after it."""
 
 
 class Person(Protocol):
@@ -122,18 +139,6 @@ class Person(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
-class StepRun:
-    """How one step went."""
-
-    name: str
-    outcome: str
-    """ran | clamped | tripped | crashed | stopped | skipped"""
-    why: str
-    seconds: float
-    settled: bool = False
-
-
 @dataclass(slots=True)
 class RunResult:
     """How a plan went."""
@@ -145,13 +150,21 @@ class RunResult:
     """Why the run ended before the plan did, '' = it did not."""
 
 
-def _by_channel(bounds: tuple[Bound, ...]) -> dict[str, Bound]:
-    """Return the bound that each channel meets first."""
-    found: dict[str, Bound] = {}
-    for bound in bounds:
-        if bound.channel not in found or bound.threshold < found[bound.channel].threshold:
-            found[bound.channel] = bound
-    return found
+def _by_channel(bounds: tuple[Bound, ...]) -> dict[str, tuple[Bound, ...]]:
+    """Return the bounds of each channel, the one that it meets first in front."""
+    found: dict[str, list[Bound]] = {}
+    for bound in sorted(bounds, key=lambda item: item.threshold):
+        found.setdefault(bound.channel, []).append(bound)
+    return {channel: tuple(items) for channel, items in found.items()}
+
+
+def _ends(bounds: tuple[Bound, ...]) -> str:
+    """Return what happens at each bound of a channel, and whose limit it is."""
+    said = [f"{item.action}: {item.why}" for item in bounds[:1]]
+    for item in bounds[1:]:
+        unit = "°C" if item.unit == "degC" else item.unit
+        said.append(f"{item.action} at {item.threshold:.4g} {unit}: {item.why}")
+    return "; ".join(said)
 
 
 def _foreseen(item: PlannedStep) -> dict[str, object]:
@@ -240,7 +253,8 @@ class Guide:
         step = item.forecast.step
         command = self._loads.get(str(step.settings.get("load", "")), ())
         advice = tuple(text for text in (self.plan.next_sentence, self.plan.teaches_sentence) if text)
-        asked = Asked(item, number, count, command, advice)
+        asked = Asked(item, number, count, command, advice, tuple(result.steps),
+                      tuple(other.name for other in self._left()[1:]))
         answer, _ = self._asked(lambda: self.person.before(asked), item, number, count, {})
         if answer in ("end", "stop"):
             result.ended = "ended by the person"
@@ -267,7 +281,7 @@ class Guide:
         return self._after(item, number, count, run, result) and self._learned(item, number, count, result)
 
     def _asked(self, ask: Callable[[], str], item: PlannedStep, number: int, count: int,
-               bounds: Mapping[str, Bound]) -> tuple[str, Happened]:
+               bounds: Mapping[str, tuple[Bound, ...]]) -> tuple[str, Happened]:
         """Ask until there is an answer; readings are taken in meanwhile. What ends a load ends the asking too."""
         began, ended = self.now, Happened()
         while not (answer := ask()):
@@ -364,7 +378,7 @@ class Guide:
             self._asked(lambda: "done" if self.person.switch(False, said) else "", item, number, count, {})
         return StepRun(step.name, outcome, why, seconds, settled)
 
-    def _hold(self, item, number: int, count: int, bounds: Mapping[str, Bound], began: float,
+    def _hold(self, item, number: int, count: int, bounds: Mapping[str, tuple[Bound, ...]], began: float,
               early: Happened) -> tuple[str, str, bool]:
         """Hold the load until the step has shown what it can; return (outcome, why, settled)."""
         step, window, judged, row = item.forecast.step, None, began, 0
@@ -437,15 +451,15 @@ class Guide:
         campaign = replace(self.campaign, settle_bound=SURELY * self.campaign.settle_bound)
         return find_window(recording, StepSpan(step.name, began, end, "times"), step, self.bench, campaign)
 
-    def _decided(self, window: Window, bounds: Mapping[str, Bound]) -> bool:
+    def _decided(self, window: Window, bounds: Mapping[str, tuple[Bound, ...]]) -> bool:
         """Whether every temperature that still moves is known to settle on one side of its bound."""
         moving = [item for item in window.settling if not item.settled]
         for item in moving:
             if item.extrapolated is None or item.extrapolated_u is None:
                 return False
-            bound = bounds.get(item.channel.partition(".")[0])
-            if bound is not None and abs(bound.threshold - item.extrapolated) < 1.96 * item.extrapolated_u:
-                return False
+            for bound in bounds.get(item.channel.partition(".")[0], ()):
+                if abs(bound.threshold - item.extrapolated) < 1.96 * item.extrapolated_u:
+                    return False
         return bool(moving)
 
     def _latest(self, channel: str) -> tuple[Value | None, float]:
@@ -455,20 +469,20 @@ class Guide:
             return None, math.inf
 
     def _frame(self, item, number: int, count: int, phase: str, began: float, planned: float,
-               bounds: Mapping[str, Bound], window: Window | None) -> Frame:
+               bounds: Mapping[str, tuple[Bound, ...]], window: Window | None) -> Frame:
         lines = []
         have = self.so_far.channels()
         for channel in sorted(have, key=_place):
             base, _, label = channel.partition(".")
             value, age = self._latest(channel)
-            bound = bounds.get(base)
+            nested = bounds.get(base, ())
+            bound = nested[0] if nested else None
             margin = None
             if bound is not None and value is not None:
                 margin = bound.threshold - (value.high95 if value.high95 is not None else value.value)
             title = CHANNELS[base].title + (f" {label}" if label else "")
-            ends = "" if bound is None else f"{bound.action}: {bound.why}"
             lines.append(Line(channel, title, value, age, None if bound is None else bound.threshold, margin,
-                              self.so_far.flag(channel), ends))
+                              self.so_far.flag(channel), _ends(nested)))
         remaining = to_settle = None
         if window is not None and window.settling:
             moving = [part for part in window.settling if not part.settled and math.isfinite(part.remaining)]
@@ -477,4 +491,5 @@ class Guide:
                      if part.remaining > part.bound and math.isfinite(part.time_constant)]
             to_settle = max(waits, default=None)
         return Frame(item.name, number, count, phase, self.now - began, planned, tuple(lines), remaining,
-                     self.campaign.settle_bound, to_settle, tuple(self._said), self._alarm)
+                     self.campaign.settle_bound, to_settle, tuple(self._said), self._alarm,
+                     lambda channel, buckets: self.so_far.extremes(channel, began, buckets))

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from phasewright.app.foresee import campaign_of, look_over
-from phasewright.app.recording import Asked, Frame, Guide, RunResult
+from phasewright.app.recording import Asked, Frame, Guide, Person, RunResult
 from phasewright.app.recording_files import bring_in
-from phasewright.app.recording_run import Known, learner
-from phasewright.live import DirectStation, DryRun, MovedClock, drivers_of, live_scenario
+from phasewright.app.recording_run import Known, Recorded, learner, record
+from phasewright.live import DirectStation, DryRun, MovedClock, RealTimeRun, drivers_of, live_scenario
 
 if TYPE_CHECKING:
     from phasewright.live import Scenario
@@ -99,3 +99,19 @@ def dry_run(folder: Path, *, seed: int, scenario: Scenario | None = None, known:
     finally:
         bench.close()
     return DryResult(result, bench, abandoned)
+
+
+def dry_run_in_real_time(folder: Path, person: Person | None, *, seed: int, model: Known,
+                         scenario: Scenario | None = None) -> Recorded:
+    """Take `person` (None = the page) through the plan on the virtual bench in real time, the recorder a process of its own.
+
+    What is to be set by hand counts as set once the person says so; the page can be opened beside it.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    bench = RealTimeRun(folder, scenario or short_scenario(), seed)
+    try:
+        bench.write_files()
+        return record(folder, person, known=model, may_start=lambda programs: True, set_up=bench.set_up,
+                      environment=bench.environment)
+    finally:
+        bench.close()

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from phasewright.bench import (
     Bench,
+    Campaign,
     ChannelSource,
     ColumnTerm,
     Fault,
@@ -161,6 +162,11 @@ def set_aside(folder: Path) -> tuple[Step, ...]:
         alone = 'format = "phasewright-campaign-1"\nname = "steps not run yet"\n\n' + re.sub(r"(?m)^# ?", "", aside)
         (Path(place) / "campaign.toml").write_text(alone, encoding="utf-8")
         return read_campaign(place).steps
+
+
+def steps_to_run(folder: Path, campaign: Campaign) -> tuple[Step, ...]:
+    """Return the steps that were not run yet; nothing is written."""
+    return tuple(step for step in campaign.steps if not step.start) if not campaign.logs else set_aside(folder)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from phasewright.app.foresee import campaign_of, look_over
 from phasewright.app.recording import Guide, Learn, Person, RunResult
-from phasewright.app.recording_files import JOURNAL, bring_in, set_aside
-from phasewright.bench import Bench, Campaign, Fault, NotReady, Step
+from phasewright.app.recording_board import Board, BoardPerson
+from phasewright.app.recording_files import JOURNAL, bring_in, steps_to_run
+from phasewright.bench import Bench, Campaign, Fault, NotReady, PhasewrightError, Step
 from phasewright.live import ProcessStation, RecorderGone
 from phasewright.model import Fitted
 from phasewright.plan import Plan, update_plan
@@ -38,7 +39,7 @@ def to_run(folder: Path) -> tuple[Bench, Campaign, tuple[Step, ...]]:
     if (folder / JOURNAL).is_dir():
         bring_in(folder, bench)
         bench, campaign = campaign_of(folder)
-    steps = tuple(step for step in campaign.steps if not step.start) if not campaign.logs else set_aside(folder)
+    steps = steps_to_run(folder, campaign)
     if not steps:
         mend = f"add [[step]] blocks, or take them from a plan: phasewright preflight {folder} --phases 8,6,4 --steps"
         raise NotReady(Fault(campaign.file or "campaign.toml", "no step is left to be run", mend))
@@ -62,13 +63,45 @@ def learner(folder: Path, known: Known) -> Learn:
     return learn
 
 
-def record(folder: Path, person: Person, *, known: Known,
-           may_start: Callable[[tuple[tuple[str, ...], ...]], bool]) -> Recorded:
+def record(folder: Path, person: Person | None, *, known: Known,
+           may_start: Callable[[tuple[tuple[str, ...], ...]], bool] | None = None,
+           set_up: Callable[[Step], None] | None = None, environment: Mapping[str, str] | None = None) -> Recorded:
     """Run what is left of the plan in `folder`, and bring the record in as logs and steps.
 
-    `known` gives the model to foresee with; `may_start` is asked once, with every program that the bench file starts.
+    Parameters
+    ----------
+    person
+        At a terminal; None = at the page alone. The page, and any other reader of the board, has a say either way.
+    known
+        Gives the model to foresee with.
+    may_start
+        Is asked once, with every program that the bench file starts; None = that is asked on the board.
+    set_up, environment
+        Of a dry run: told the step that was set by hand; what leads the recorder to the stand-ins.
+
+    Raises
+    ------
+    BenchFault, NotReady
+        Before anything is started.
     """
+    board, result = Board(folder, folder.resolve().name), {}
+    try:
+        at_board = BoardPerson(board, person)
+        made = _recorded(folder, at_board, known, may_start or at_board.may_start, set_up, environment or {})
+        result = {"steps": [[item.name, item.outcome, item.why] for item in made.run.steps], "left": list(made.run.left),
+                  "ended": made.run.ended, "lost": made.lost, "complete": made.complete, "done": list(made.done)}
+        return made
+    except PhasewrightError as error:
+        result = {"faults": [[fault.file, fault.what, fault.mend] for fault in error.faults]}
+        raise
+    finally:
+        board.close(result or {"ended": "the run ended unforeseen; see the terminal, or guide.log beside the board"})
+
+
+def _recorded(folder: Path, person: BoardPerson, known: Known, may_start: Callable[[tuple[tuple[str, ...], ...]], bool],
+              set_up: Callable[[Step], None] | None, environment: Mapping[str, str]) -> Recorded:
     bench, campaign, steps = to_run(folder)
+    person.board.put(name=campaign.name, simulated=bench.simulated or campaign.simulated)
     plan: Plan = look_over(bench, steps, known(bench, campaign))
     programs = tuple(item.command for item in bench.loads)
     programs += tuple(item.connection.command for item in bench.instruments if item.connection and item.connection.command)
@@ -76,11 +109,10 @@ def record(folder: Path, person: Person, *, known: Known,
     if programs and not may_start(programs):
         raise NotReady(Fault("bench.toml", "its programs may not be started", "take them out of bench.toml"))
     if plan.readiness.cautions:
-        person.tell("Mind on this bench, with these steps:")
-    for caution in plan.readiness.cautions:
-        person.tell(f"  {caution.title}: {caution.action}")
-    station = ProcessStation(folder, loads={item.name: item.command for item in bench.loads})
-    guide = Guide(bench, campaign, station, person, learn=learner(folder, known))
+        said = [f"  {caution.title}: {caution.action}" for caution in plan.readiness.cautions]
+        person.tell("\n".join(["Mind on this bench, with these steps:", *said]))
+    station = ProcessStation(folder, loads={item.name: item.command for item in bench.loads}, environment=environment)
+    guide = Guide(bench, campaign, station, person, set_up=set_up, learn=learner(folder, known))
     result, lost = RunResult(left=tuple(item.name for item in plan.steps if item.runnable)), ""
     try:
         result = guide.run(plan)

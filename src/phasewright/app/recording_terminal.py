@@ -8,83 +8,32 @@ import select
 import shutil
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TextIO
 
 from phasewright.app.recording import Asked, Frame, Line
-from phasewright.bench import CHANNELS
-from phasewright.plan import plan_rows
+from phasewright.app.recording_words import PHASES, duration, margin_text, settling_text, told_before, value_text
 from phasewright.quantity import to_text
 
 STOP, NEXT = "s", "n"
 KEYS = "[s] STOP, load off now    [n] enough, next step"
-PHASES = {"asking": "waiting for you", "idle": "at idle", "load": "load on", "cool-down": "load off, cooling down",
-          "learning": "load off, making the plan anew"}
 PLAIN_EVERY = 15.0
 """[s] Without a terminal a line is printed so often."""
-SETTINGS = (
-    ("phase_count", "phases", ""), ("protection_phase_current", "over-current protection of a phase", "A"),
-    ("protection_total_current", "over-current protection of the regulator", "A"),
-    ("protection_temperature_warning", "temperature warning", "°C"),
-    ("protection_temperature_trip", "over-temperature protection", "°C"), ("power_limit", "package power limit", "W"),
-    ("rail_voltage", "rail voltage", "V"), ("switching_frequency", "switching frequency", "Hz"),
-    ("load_line", "load line", "Ohm"), ("fan_duty", "fan duty", "%"), ("pump_duty", "pump duty", "%"),
-    ("coolant_temperature", "coolant temperature", "°C"), ("cooling", "cooling", ""),
-)  # fmt: skip
-
-
-def duration(seconds: float) -> str:
-    """Return a time as people read it."""
-    minutes, rest = divmod(max(round(seconds), 0), 60)
-    return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
-
-
-def by_hand(settings: Mapping[str, float | str]) -> tuple[tuple[str, str], ...]:
-    """Return (what, to what) of every setting that a person makes by hand."""
-    found = []
-    for key, title, unit in SETTINGS:
-        if key in settings:
-            value = settings[key]
-            shown = value if isinstance(value, str) else f"{100.0 * value if unit == '%' else value:g} {unit}".strip()
-            found.append((title, shown))
-    return tuple(found)
-
-
 def before_text(asked: Asked) -> str:
     """Return what a person has to know and to do before a step."""
-    item, command = asked.planned, asked.command
-    forecast, settings = item.forecast, item.forecast.step.settings
-    row = plan_rows([item])[0].cells()
-    wanted = [f"{title}: {shown}" for title, shown in by_hand(settings)]
-    lines = ["", f"Step {asked.number} of {asked.count}: {item.name}   ({forecast.verdict})",
-             "  Set by hand   " + "; ".join(wanted or ["nothing: as the bench stands"]),
-             f"  Foreseen      hottest stage {row[4]} °C, {row[3]} A a phase, chance to trip {row[5]}"]
-    lines += [f"                {reason}" for reason in forecast.reasons[:2] if forecast.verdict != "go"]
-    lines.append(f"  Hold for      up to {duration(1.5 * item.dwell)}; it ends by itself once it is settled or decided")
-    lines.append(f"  Ends at       {row[7] or 'nothing stated'}")
-    if command:
-        lines.append(f"  Load          is started and ended for you: {' '.join(command)}")
-    else:
-        lines.append(f"  Load          {settings.get('load', 'yours')}: you put it on and take it off, when asked")
-    lines += [f"  {'The plan' if index == 0 else '':<14}{text}" for index, text in enumerate(asked.advice)]
-    return "\n".join(lines)
+    said = told_before(asked)
+    rows = [("Set by hand", "; ".join(f"{what}: {value}" for what, value in said.by_hand) or "nothing: as the bench stands"),
+            ("Foreseen", said.foreseen), *(("", reason) for reason in said.reasons), ("Hold for", said.hold_for),
+            ("Ends at", said.ends_at), ("Load", said.load)]
+    rows += [("The plan" if index == 0 else "", text) for index, text in enumerate(said.advice)]
+    head = f"Step {asked.number} of {asked.count}: {said.name}   ({said.verdict})"
+    return "\n".join(["", head, *(f"  {name:<14}{text}" for name, text in rows)])
 
 
 def line_text(line: Line) -> str:
     """Return one channel: value with interval, and how far it is from where the step ends."""
-    base = CHANNELS[line.channel.partition(".")[0]]
-    unit = {"degC": "°C", "1": ""}.get(base.unit, base.unit)
-    if line.value is None or (line.trouble and line.age > 3.0):
-        age = "" if math.isinf(line.age) else f" for {duration(line.age)}"
-        return f"  {line.title:<24} no reading{age}" + (f": {line.trouble[:60]}" if line.trouble else "")
-    shown = to_text(line.value)
-    margin = ""
-    if line.margin is not None and line.bound is not None:
-        step = "K" if base.unit == "degC" else unit
-        side = "below" if line.margin >= 0 else "ABOVE"
-        margin = f"{abs(line.margin):.3g} {step} {side} its end at {line.bound:.4g} {unit}"
-    return f"  {line.title:<24} {shown:<22} {margin}".rstrip()
+    return f"  {line.title:<24} {value_text(line):<22} {margin_text(line)}".rstrip()
 
 
 def frame_lines(frame: Frame, width: int = 110) -> list[str]:
@@ -94,12 +43,7 @@ def frame_lines(frame: Frame, width: int = 110) -> list[str]:
              + planned]
     lines += [line_text(line) for line in frame.lines]
     if frame.phase == "load":
-        if frame.remaining is None:
-            lines.append("  Settling                 not judged yet")
-        else:
-            wait = f", about {duration(frame.to_settle)} more" if frame.to_settle else ""
-            lines.append(f"  Settling                 at most {frame.remaining:.1f} K may still come (settled below "
-                         f"{frame.bound:g} K){wait}")
+        lines.append(f"  {'Settling':<24} {settling_text(frame)}")
     lines += [f"  {text}" for text in frame.said]
     if frame.alarm:
         lines.append(f"  DISK: {frame.alarm}; readings are kept in memory")

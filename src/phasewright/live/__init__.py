@@ -22,9 +22,11 @@ from phasewright.live.journal.export import (
     write_logs,
 )
 from phasewright.live.journal.reading import Follower
+from phasewright.live.journal.writing import hold_folder
 from phasewright.live.recorder import Happened
 from phasewright.live.so_far import SoFar
 from phasewright.live.standin.dry_run import DryRun, live_scenario
+from phasewright.live.standin.real_time import RealTimeRun
 from phasewright.live.station import DirectStation, Station
 from phasewright.live.virtual.big import big_campaign
 from phasewright.live.virtual.campaign import make_campaign
@@ -35,8 +37,8 @@ from phasewright.live.virtual.truth import Truth
 
 __all__ = [
     "Bound", "Chronicle", "DirectStation", "DryRun", "Follower", "Guard", "Happened", "MachineClock", "MovedClock",
-    "ProcessStation", "RecorderGone",
+    "ProcessStation", "RealTimeRun", "RecorderGone",
     "Scenario", "SoFar", "Station", "Stopped", "Surroundings", "Told", "Truth", "big_campaign", "changed_logs",
-    "channel_sources", "demo_scenario", "drivers_of", "kinds", "live_scenario", "make_campaign", "nested_bounds",
+    "channel_sources", "demo_scenario", "drivers_of", "hold_folder", "kinds", "live_scenario", "make_campaign", "nested_bounds",
     "random_scenario", "read_journal", "stale_after", "stamp_text", "write_logs",
 ]

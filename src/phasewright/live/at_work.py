@@ -15,7 +15,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
@@ -28,6 +28,7 @@ from phasewright.live.journal.writing import JournalWriter
 from phasewright.live.load import LoadEnd, ProgramLoad
 from phasewright.live.recorder import Happened, Recorder
 from phasewright.live.scribe import ThreadScribe
+from phasewright.live.standin.bus_socket import DistantBus
 
 _START = "import sys; from pathlib import Path; from phasewright.live.at_work import main; sys.exit(main(Path(sys.argv[1])))"
 NEWS_S = 0.25
@@ -35,6 +36,10 @@ COOL_DOWN_S = 30.0
 """[s] Recorded after the guide has gone."""
 MOST_WAITING = 200
 """News that wait for a guide that does not read; more are dropped."""
+GUIDE_SILENCE_S = 10.0
+"""[s] A guide that has said nothing for so long hangs or was suspended: nobody would end the load, so it comes off."""
+HERE_S = 1.0
+"""[s] The guide says so often that it is there."""
 SILENCE_S = 3.0
 """[s] Without news the recorder is taken to hang: it is killed, and its load ends with it."""
 
@@ -102,12 +107,12 @@ def main(folder: Path) -> int:
         return 4
     news.put(ready=True, session=writer.session)
     leave_at: float | None = None
-    why = ""
+    why, heard = "", time.monotonic()
     while leave_at is None or time.monotonic() < leave_at:
         happened = recorder.advance(NEWS_S)
         news.put(**_told(happened, clock))
         while not words.empty():
-            word = words.get()
+            word, heard = words.get(), time.monotonic()
             if word["do"] == "close":
                 why, leave_at = word.get("why", "the guide ended"), 0.0
             elif word["do"] == "gone" and leave_at is None:
@@ -117,6 +122,10 @@ def main(folder: Path) -> int:
                 why, leave_at = "the guide is gone", time.monotonic() + COOL_DOWN_S
             else:
                 _obey(recorder, word, folder)
+        if recorder.load is not None and time.monotonic() - heard > GUIDE_SILENCE_S:
+            recorder.event("guide_silent", seconds=time.monotonic() - heard)
+            recorder.stop_load(f"the guide said nothing for {GUIDE_SILENCE_S:g} s")
+            recorder.need()
     recorder.event("closing", why=why, news_dropped=news.dropped)
     done = recorder.close()
     news.put(closed=done)
@@ -125,8 +134,9 @@ def main(folder: Path) -> int:
 
 
 def _surroundings(folder: Path, clock: Clock) -> Surroundings:
-    """Return the machine as it is; a test or a trial may name another root for the system's files."""
-    return Surroundings(clock, folder, Path(os.environ.get("PHASEWRIGHT_SYSFS", "/sys")))
+    """Return the machine as it is; a dry run names another root for the system's files, and a bus of its own."""
+    root, bus = Path(os.environ.get("PHASEWRIGHT_SYSFS", "/sys")), os.environ.get("PHASEWRIGHT_I2C", "")
+    return Surroundings(clock, folder, root, (lambda number, code: DistantBus(bus)) if bus else None)
 
 
 def _listen(words: queue.SimpleQueue) -> None:
@@ -139,6 +149,8 @@ def _listen(words: queue.SimpleQueue) -> None:
 
 
 def _obey(recorder: Recorder, word: dict, folder: Path) -> None:
+    if word["do"] == "here":
+        return
     if word["do"] == "event":
         recorder.event(word["what"], **word["given"])
     elif word["do"] == "load":
@@ -169,17 +181,22 @@ class ProcessStation:
     slice_s = 0.2
     real_time = True
 
-    def __init__(self, folder: Path, *, loads: dict[str, tuple[str, ...]], patience: float = 30.0):
-        """Start it and wait until it has opened every instrument. Raises NotReady with what it refuses."""
+    def __init__(self, folder: Path, *, loads: dict[str, tuple[str, ...]], patience: float = 30.0,
+                 environment: Mapping[str, str] | None = None):
+        """Start it and wait until it has opened every instrument; `environment` is added to this process's own.
+
+        Raises NotReady with what it refuses.
+        """
         self.clock: Clock = MachineClock()
         self._loads = loads
         # A session of its own, so that Ctrl-C in the terminal reaches the guide alone.
         self.process = subprocess.Popen([sys.executable, "-c", _START, str(folder)],
-                                        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True)
+                                        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
+                                        env={**os.environ, **(environment or {})})
         self._news: queue.SimpleQueue[dict] = queue.SimpleQueue()
         threading.Thread(target=self._listen, args=(self.process,), daemon=True).start()
         self.closed: bool | None = None
-        self._heard = self._looked = time.monotonic()
+        self._heard = self._looked = self._here = time.monotonic()
         first = self._next(patience)
         if first is None or "ready" not in first:
             self._kill()
@@ -208,6 +225,9 @@ class ProcessStation:
         total, until = Happened(), time.monotonic() + seconds
         if time.monotonic() - self._looked > 1.0:
             self._heard = time.monotonic()  # nobody listened meanwhile: that was not the recorder's silence
+        if time.monotonic() - self._here >= HERE_S:
+            self._here = time.monotonic()
+            self._say(do="here")
         while (left := until - time.monotonic()) > 0 or not self._news.empty():
             news = self._next(left)
             if news is None:

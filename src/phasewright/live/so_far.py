@@ -116,6 +116,20 @@ class SoFar:
         found = self._instruments.get(instrument)
         return found.accuracy.get(channel) if found is not None else None
 
+    def extremes(self, channel: str, since: float, buckets: int) -> list[tuple[float, float, float]]:
+        """Return (time since `since` [s], lowest, highest) of a channel in at most `buckets` stretches of time."""
+        if channel not in self.channels():
+            return []
+        time, value, _ = self.series(channel)
+        keep = (time >= since) & np.isfinite(value)
+        time, value = time[keep] - since, value[keep]
+        if not len(time):
+            return []
+        index = np.minimum((time / max(float(time[-1]), 1e-9) * buckets).astype(int), buckets - 1)
+        first = np.flatnonzero(np.diff(index, prepend=-1))
+        low, high = np.minimum.reduceat(value, first), np.maximum.reduceat(value, first)
+        return [(float(t), float(a), float(b)) for t, a, b in zip(time[first], low, high, strict=True)]
+
     def recording(self, since: float) -> Recording:
         """Return everything from `since` [s] on as one record on one clock, the recorder's own."""
         traces = {}

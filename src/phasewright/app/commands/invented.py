@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
@@ -15,17 +16,29 @@ from phasewright.app.terminal import FOLDER, JSON, job, print_analysis, show_pag
 @click.option("--seed", default=1, show_default=True, help="Seed of every simulated error.")
 @click.option("--again", is_flag=True, help="Replace an earlier demo in DIR.")
 @click.option("--live", is_flag=True, help="Record the campaign too: a plan through recorder and guide, in quick motion.")
+@click.option("--real-time", is_flag=True, help="With --live: you run the plan yourself, and a second takes a second.")
 @JSON
 @click.pass_context
-def demo(ctx: click.Context, folder: Path, no_page: bool, seed: int, again: bool, live: bool, as_json: bool) -> None:
+def demo(ctx: click.Context, folder: Path, no_page: bool, seed: int, again: bool, live: bool, real_time: bool,
+         as_json: bool) -> None:
     """Make and analyze an invented campaign.
 
     Writes the campaign into DIR with the virtual bench, analyzes it, prints the answers and writes the guide.
     """
     from phasewright.app import jobs
 
+    if real_time and not live:
+        raise click.UsageError("--real-time goes with --live")
     with job(ctx) as progress:
-        if live:
+        if real_time:
+            from phasewright.app.recording_terminal import TerminalPerson
+
+            person = TerminalPerson(sys.stderr if as_json else None)
+            person.tell("Simulated: nothing here can be hurt. Set what you are asked to set by pressing Enter.\n"
+                        f"The same run can be watched, answered and stopped on the page: phasewright serve {folder}")
+            with person.at_the_keys():
+                result = jobs.demo_live(folder, seed=seed, again=again, person=person, progress=progress)
+        elif live:
             told = None if as_json else click.echo
             result = jobs.demo_live(folder, seed=seed, again=again, told=told, progress=progress)
         else:

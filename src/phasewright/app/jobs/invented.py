@@ -10,11 +10,15 @@ from typing import TYPE_CHECKING
 
 from phasewright.app.jobs.analyzing import analyze
 from phasewright.app.jobs.files import write_atomically
+from phasewright.app.jobs.foreseeing import known_model
 from phasewright.app.jobs.progress import Progress, part_of, quiet
 from phasewright.app.jobs.publishing import report
 
 if TYPE_CHECKING:
+    from phasewright.app.recording import Person
+    from phasewright.bench import Bench, Campaign
     from phasewright.findings import Analysis
+    from phasewright.model import Fitted
     from phasewright.report import GuideFiles
 
 DEMO_MARK = "SIMULATED.txt"
@@ -63,20 +67,28 @@ def demo(
 
 def demo_live(
     folder: str | Path, *, seed: int = 1, again: bool = False, told: Callable[[str], None] | None = None,
-    progress: Progress | None = None,
+    person: Person | None = None, progress: Progress | None = None,
 ) -> DemoResult:
     """Run a whole plan through recorder, analysis and guide on the virtual bench, behind the transports of a real one.
 
-    `told` is called with a sentence for each step that was run; the other arguments are those of `demo`.
+    `told` is called with a sentence for each step that was run. With a `person` the plan is run in real time: the person
+    is asked before each step, and the recorder is a process of its own. The other arguments are those of `demo`.
     """
-    from phasewright.app.recording_dry import dry_run
+    from phasewright.app.recording_dry import dry_run, dry_run_in_real_time
 
     folder = Path(folder)
     progress = progress or quiet
     _clear_for_demo(folder, again)
     folder.mkdir(parents=True, exist_ok=True)
     write_atomically(folder / DEMO_MARK, _DEMO_NOTE)
-    dry_run(folder, seed=seed, told=told or (lambda text: None), progress=part_of(progress, 0.0, 0.8))
+
+    def known(bench: Bench, campaign: Campaign) -> Fitted:
+        return known_model(folder, bench, campaign, True, quiet)
+
+    if person is None:
+        dry_run(folder, seed=seed, told=told or (lambda text: None), progress=part_of(progress, 0.0, 0.8), model=known)
+    else:
+        dry_run_in_real_time(folder, person, seed=seed, model=known)
     result = analyze(folder, progress=part_of(progress, 0.8, 0.9))
     guide = report(folder, analysis=result, progress=part_of(progress, 0.9, 1.0))
     return DemoResult(folder, result, guide)
@@ -94,5 +106,5 @@ def _clear_for_demo(folder: Path, again: bool) -> None:
         raise BenchFault(Fault(str(folder), "the folder exists and is not empty", mend))
     for name in ("logs", "derived", "guide", "journal", "simulated-sysfs"):
         shutil.rmtree(folder / name, ignore_errors=True)
-    for name in ("bench.toml", "campaign.toml", DEMO_MARK):
+    for name in ("bench.toml", "campaign.toml", "thermometer-own-log.csv", DEMO_MARK):
         (folder / name).unlink(missing_ok=True)

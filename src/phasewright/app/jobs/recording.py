@@ -18,17 +18,19 @@ if TYPE_CHECKING:
 
 
 def record(
-    folder: str | Path, person: Person, *, may_start: Callable[[tuple[tuple[str, ...], ...]], bool], measured: bool = True,
-    progress: Progress | None = None,
+    folder: str | Path, person: Person | None, *, may_start: Callable[[tuple[tuple[str, ...], ...]], bool] | None = None,
+    measured: bool = True, progress: Progress | None = None,
 ) -> Recorded:
     """Take `person` through what is left of the campaign's plan at the bench, recording all of it.
 
     Parameters
     ----------
     person
-        Is told what to set by hand, shown every moment, and asked before each step.
+        Is told what to set by hand, shown every moment, and asked before each step. The page shows the same and takes
+        answers too; None = the page alone.
     may_start
-        Asked once, with every program that the bench file starts (loads, loggers, what is done in need).
+        Asked once, with every program that the bench file starts (loads, loggers, what is done in need); None = that is
+        asked on the page.
     measured
         False: foresee from part data alone, even when steps have been run.
 
@@ -39,10 +41,63 @@ def record(
     """
     from phasewright.app.recording_run import record as run
 
+    said = [progress or quiet]
+
     def known(bench: Bench, campaign: Campaign) -> Fitted:
-        return known_model(Path(folder), bench, campaign, measured, progress or quiet)
+        # Once the table stands, a line of progress would run through it.
+        return known_model(Path(folder), bench, campaign, measured, said.pop() if said else quiet)
 
     return run(Path(folder), person, known=known, may_start=may_start)
+
+
+def begin_record(folder: str | Path, *, patience: float = 20.0) -> None:
+    """Begin `record` in a process of its own, to be taken through on the page; return once it can be seen there.
+
+    It outlives whoever began it. Raises NotReady when another run is under way, or when it cannot begin within
+    `patience` [s].
+    """
+    import subprocess
+    import sys
+    import threading
+    import time
+
+    from phasewright.app.recording_board import PLACE, look
+    from phasewright.bench import Fault, NotReady
+
+    place = Path(folder).resolve()
+    before = look(place)
+    log = place / PLACE / "guide.log"
+    try:
+        log.parent.mkdir(parents=True, exist_ok=True)
+        with log.open("wb") as stream:
+            process = subprocess.Popen([sys.executable, "-c", _BEGIN, str(place)], stdin=subprocess.DEVNULL, stdout=stream,
+                                       stderr=stream, start_new_session=True)
+    except OSError as error:
+        raise NotReady(Fault(str(place), f"the run cannot begin ({error.strerror or error})",
+                             "use a folder that may be written")) from None
+    threading.Thread(target=process.wait, daemon=True).start()
+    until = time.monotonic() + patience
+    while time.monotonic() < until:
+        seen = look(place)
+        if seen is not None and (before is None or seen.state["run"] != before.state["run"]):
+            return
+        if process.poll() is not None:
+            break
+        time.sleep(0.05)
+    said = log.read_text(encoding="utf-8", errors="replace").strip().splitlines()
+    raise NotReady(Fault(str(place), said[-1][:300] if said else "the run does not begin",
+                         "let the run that is under way end, or try: phasewright record"))
+
+
+_BEGIN = """
+import sys
+from phasewright.app import jobs
+from phasewright.bench import PhasewrightError
+try:
+    jobs.record(sys.argv[1], None)
+except PhasewrightError as error:
+    sys.exit("; ".join(f"{fault.what} - {fault.mend}" for fault in error.faults))
+"""
 
 
 def verify_record(folder: str | Path) -> Verified:

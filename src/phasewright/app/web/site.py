@@ -15,7 +15,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from phasewright.app.web import answers, asking, bringing, files, making, publishing, record, shelving
+from phasewright.app.web import answers, asking, bringing, files, live, making, publishing, record, shelving
 from phasewright.app.web.desk import Desk
 from phasewright.app.web.guard import OPEN_PATH, Gate, Guard, Refused
 from phasewright.app.web.shelf import Place, Shelf
@@ -88,6 +88,10 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
         Route(campaign + "/bench", of_campaign(making.save_bench), methods=["POST"]),
         Route(campaign + "/text/{file}", of_campaign(making.save_text), methods=["POST"]),
         Route(campaign + "/undo", of_campaign(making.take_back), methods=["POST"]),
+        Route(campaign + "/run", of_campaign(live.run_page)),
+        Route(campaign + "/run/now", of_campaign(live.run_now)),
+        Route(campaign + "/run/begin", of_campaign(live.begin_run), methods=["POST"]),
+        Route(campaign + "/run/say", of_campaign(live.say_word), methods=["POST"]),
         Route(campaign + "/record", of_campaign(record.record_page)),
         Route(campaign + "/timeline", of_campaign(record.timeline)),
         Route(campaign + "/found", of_campaign(making.save_record), methods=["POST"]),

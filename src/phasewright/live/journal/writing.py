@@ -45,7 +45,7 @@ class JournalWriter:
         self._first_failure: int | None = None
         self.alarm = ""
         """What is wrong with the disk, '' = nothing."""
-        self._lock = _take_lock(folder)
+        self._lock = hold_folder(folder)
         try:
             last = last_record(folder)
             self.session = (last.session if last else 0) + 1
@@ -202,8 +202,8 @@ class JournalWriter:
             self._lock = None
 
 
-def _take_lock(folder: Path) -> int:
-    """Hold the folder's lock; the system lets go of it when the process dies, however it dies."""
+def hold_folder(folder: Path, who: str = "recorder") -> int:
+    """Hold the folder's lock; the system lets go of it when the process dies, however it dies. NotReady when it is held."""
     path = folder / "holder"
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -216,7 +216,7 @@ def _take_lock(folder: Path) -> int:
     except OSError:
         holder = os.read(handle, 40).decode("ascii", "replace").strip()
         os.close(handle)
-        raise NotReady(Fault(str(folder), f"another recorder is at work there (process {holder or 'unknown'})",
+        raise NotReady(Fault(str(folder), f"another {who} is at work there (process {holder or 'unknown'})",
                              "let it end, or end it, before starting another")) from None
     os.ftruncate(handle, 0)
     os.write(handle, f"{os.getpid()}\n".encode("ascii"))

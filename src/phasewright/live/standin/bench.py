@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import threading
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -37,6 +38,8 @@ class RunningBench:
 
     def __init__(self, scenario: Scenario, seed: int, clock: Clock):
         self.scenario, self.clock = scenario, clock
+        self._lock = threading.RLock()
+        """In real time several instruments look at once."""
         self._start_ns = clock.monotonic_ns()
         physics, self._noise, self._drawn = (np.random.default_rng([seed, part]) for part in (0, 1, 5))
         self.errors = making.drawn_quantiles(scenario, np.random.default_rng([seed, 4]))
@@ -68,37 +71,43 @@ class RunningBench:
     @property
     def alive(self) -> bool:
         """Whether the machine runs."""
-        self.catch_up()
-        return self._dark_until <= self._second
+        with self._lock:
+            self.catch_up()
+            return self._dark_until <= self._second
 
     def set_by_hand(self, step: PlannedStep | None) -> None:
         """Set phases, protection, limits and fan as `step` says."""
-        self.catch_up()
-        self.step = step
+        with self._lock:
+            self.catch_up()
+            self.step = step
 
     def load_on(self, power: float) -> None:
         """Put on a load that takes `power` [W] at the package at 65 degC."""
-        self.catch_up()
-        full = dynamic_power(self._true, power)
-        self._activity = full * workload.activity(LONGEST_LOAD, self.scenario.fluctuation, self._noise)
-        self._load_from = self._second
+        with self._lock:
+            self.catch_up()
+            full = dynamic_power(self._true, power)
+            self._activity = full * workload.activity(LONGEST_LOAD, self.scenario.fluctuation, self._noise)
+            self._load_from = self._second
 
     def load_off(self) -> None:
         """Take the load off."""
-        self.catch_up()
-        self._activity = None
+        with self._lock:
+            self.catch_up()
+            self._activity = None
 
     def load_ended(self) -> LoadEnd | None:
         """Return how the load ended when the machine went down under it, once."""
-        self.catch_up()
-        ended, self._end = self._end, None
-        return ended
+        with self._lock:
+            self.catch_up()
+            ended, self._end = self._end, None
+            return ended
 
     def catch_up(self) -> None:
         """Run the bench up to the present moment."""
-        until = math.floor(self.lab) + 1
-        while self._second < until:
-            self._one_second()
+        with self._lock:
+            until = math.floor(self.lab) + 1
+            while self._second < until:
+                self._one_second()
 
     def _one_second(self) -> None:
         step, second = self.step, self._second
@@ -138,7 +147,11 @@ class RunningBench:
 
     def mean(self, signal: str, averaging: float) -> float:
         """Return the true mean of `signal` over the last `averaging` [s]; 0 = now."""
-        self.catch_up()
+        with self._lock:
+            self.catch_up()
+            return self._mean(signal, averaging)
+
+    def _mean(self, signal: str, averaging: float) -> float:
         end = max(self.lab, 1e-6)
         start = max(end - averaging, self._past[0].start, 0.0)
         if averaging <= 0.0 or end - start < 1e-6:
@@ -167,7 +180,8 @@ class RunningBench:
 
     def noise(self, spread: float) -> float:
         """Return one draw of an instrument's noise."""
-        return spread * float(self._drawn.standard_normal())
+        with self._lock:
+            return spread * float(self._drawn.standard_normal())
 
 
 class SimulatedLoad:

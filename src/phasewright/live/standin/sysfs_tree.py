@@ -27,10 +27,7 @@ class SysfsTree:
 
     @staticmethod
     def put(folder: Path, file: str, count: int | str) -> None:
-        """Set one file, in one write."""
-        handle = os.open(folder / file, os.O_WRONLY | os.O_CREAT, 0o644)
-        try:
-            data = f"{count}\n".encode("ascii")
-            os.ftruncate(handle, os.write(handle, data))
-        finally:
-            os.close(handle)
+        """Set one file; who reads sees the old text or the new one, as with the kernel's."""
+        part = folder / f".{file}.part"
+        part.write_bytes(f"{count}\n".encode("ascii"))
+        part.replace(folder / file)

@@ -80,6 +80,12 @@ document.addEventListener("keydown", (event) => {
   }
 });
 
+// Stop is one key, wherever the focus is.
+document.addEventListener("keydown", (event) => {
+  const stop = event.key === "Escape" && document.querySelector("[data-stop]");
+  if (stop) { event.preventDefault(); stop.click(); }
+});
+
 // Logs are dropped or chosen, sent as they are, and may be cancelled on the way.
 function send(zone, file) {
   const row = document.createElement("li");
