@@ -82,7 +82,8 @@ def fit_decays(series: Series, starts: Sequence[Sequence[float]], *, held: bool 
         won = live[better]
         best.cost[won], best.at[won], best.linear[won] = cost[better], trial[won], linear[better]
         best.residual[won], best.full[won] = residual[better], full[better]
-        live = live[~np.where(better, gained < 1e-6 * np.maximum(cost, 1.0), damp[live] > 1e6)]
+        # A step that hardly changes the cost, for better or worse, is the last: shorter ones change it less.
+        live = live[np.abs(gained) >= 1e-6 * np.maximum(cost, 1.0)]
         if not len(live):
             break
         normal, gradient = _normal(best, live, t, k, np.full(len(live), noise), tied, held)
