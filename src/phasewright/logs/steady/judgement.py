@@ -8,7 +8,6 @@ import numpy as np
 
 from phasewright.logs.records import AlignedTrace, Settling
 from phasewright.logs.steady.constants import TimeConstants
-from phasewright.logs.steady.extrapolation import settled_value
 from phasewright.logs.steady.load import Load
 from phasewright.logs.steady.series import Series, prepare
 from phasewright.logs.steady.slope import fit_slope
@@ -41,8 +40,8 @@ class Judged:
             for tail in self.tails if tail.start <= first + 1e-6
         )
 
-    def settling(self, start: float, end: float) -> Settling:
-        """Return the judgement over the window from `start` to `end` [s]."""
+    def settling(self, start: float, end: float, extrapolated: tuple[float, float] | None) -> Settling:
+        """Return the judgement over the window from `start` to `end` [s]; `extrapolated` as from `settled_values`."""
         slowest = self.constants.slowest()
         if not self.tails or self.series is None:
             return Settling(self.channel, 0.0, float("inf"), slowest, float("inf"), self.bound, False,
@@ -59,7 +58,6 @@ class Judged:
         by_slope = slowest * abs(slope)
         drifts = by_slope > self.bound and abs(slope) > 2.0 * slope_u and _slow(self.channel)
         settled = sure <= self.bound and not drifts
-        extrapolated = settled_value(self.series)
         mean, u = best.estimate()
         return Settling(
             self.channel, slope, slope_u, slowest, remaining, self.bound, settled,

@@ -58,7 +58,7 @@ def seconds(trace: AlignedTrace, start: float, end: float, step: float = 1.0) ->
     """Return the middles of slots of `step` [s] from `start` to `end` and the mean of `trace` in each (NaN: none)."""
     count = max(1, int((end - start) / step))
     low, high = np.searchsorted(trace.end_s, [start, end + 10 * step])
-    middle = trace.middle_s[low:high]
+    middle = 0.5 * (trace.start_s[low:high] + trace.end_s[low:high])
     value = trace.value[low:high]
     good = np.isfinite(value) & (middle >= start) & (middle < start + count * step)
     slot = np.minimum(((middle[good] - start) / step).astype(int), count - 1)

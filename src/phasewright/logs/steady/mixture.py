@@ -36,7 +36,7 @@ def magnitude_bound(weight: np.ndarray, mean: np.ndarray, u: np.ndarray, level: 
             halved[::2], halved[1::2] = places, 0.5 * (places[1:] + places[:-1])
             places = halved
         inner = places[1:-1]
-        beyond = weight @ (normal_tail((inner - middle) / s) + normal_tail((inner + middle) / s))
+        beyond = weight @ normal_tail(np.stack([inner - middle, inner + middle]) / s).sum(axis=0)
         at = int(np.searchsorted(-beyond, level - 1.0))
         places = places[at : at + 2]
     return float(places[1])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,13 +39,28 @@ def prepare(
     good = np.isfinite(value)
     if good.sum() < 12:
         return None
-    low, high = np.nanquantile(trace.value[:: max(1, len(trace.value) // 5000)], [0.01, 0.99])
-    spread = max(float(high - low), 5.0)
+    spread, resolution = _of_record(trace.value)
     columns, gain = np.zeros((int(good.sum()), 0)), 0.0
     if load is not None and load.spread > 0:
         columns = _load_columns(load, time[good], start, end)
         gain = spread / load.spread
-    return Series(time[good] - start, value[good], columns, spread, gain, resolution_of(trace.value))
+    return Series(time[good] - start, value[good], columns, spread, gain, resolution)
+
+
+_KNOWN: dict[int, tuple[weakref.ref[np.ndarray], float, float]] = {}
+
+
+def _of_record(value: np.ndarray) -> tuple[float, float]:
+    """Return range [K] and resolution of a channel's whole record, worked out once: every step asks for them."""
+    held = _KNOWN.get(id(value))
+    if held is not None and held[0]() is value:
+        return held[1], held[2]
+    low, high = np.nanquantile(value[:: max(1, len(value) // 5000)], [0.01, 0.99])
+    spread, resolution = max(float(high - low), 5.0), resolution_of(value)
+    for key in [key for key, (there, _, _) in list(_KNOWN.items()) if there() is None]:
+        _KNOWN.pop(key, None)
+    _KNOWN[id(value)] = (weakref.ref(value), spread, resolution)
+    return spread, resolution
 
 
 def low_pass(value: np.ndarray, step: float, constant: float) -> np.ndarray:

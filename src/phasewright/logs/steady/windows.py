@@ -9,6 +9,7 @@ import numpy as np
 from phasewright.bench import Bench, Campaign, Step
 from phasewright.logs.records import AlignedTrace, Recording, StepSpan, Window
 from phasewright.logs.steady.constants import TimeConstants, learn_constants
+from phasewright.logs.steady.extrapolation import settled_values
 from phasewright.logs.steady.judgement import Judged, judge
 from phasewright.logs.steady.load import Held, Load, held_load, load_of
 
@@ -51,7 +52,8 @@ def find_window(recording: Recording, span: StepSpan, step: Step, bench: Bench, 
                 step.name, span.start_s, span.start_s, False, (),
                 (f"the window that is stated is {max(end - start, 0.0):.1f} s long; a window needs {SHORTEST:.0f} s",),
                 False, ((span.start_s, span.end_s, "too short"),))
-    settling = tuple(item.settling(start, end) for item in judged)
+    values = settled_values([item.series if item.tails else None for item in judged])
+    settling = tuple(item.settling(start, end, value) for item, value in zip(judged, values, strict=True))
     settled = bool(settling) and all(item.settled for item in settling)
     reasons = tuple(item.reason for item in settling) or ("no temperature channel: settling cannot be shown",)
     discarded = [(max(a, end) if b > end else a, min(b, start) if a < start else b, why) for a, b, why in held.discarded]
