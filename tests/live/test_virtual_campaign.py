@@ -113,6 +113,15 @@ def test_random_benches_pass_the_check(tmp_path, seed):
     assert len(truth.steps) == len(checked.campaign.steps) == len(steps)
 
 
+def test_every_drawn_load_line_can_carry_its_load():
+    """P = V (V_set - V)/R has a solution up to R P = V_set^2/4 only; a margin for peaks is kept."""
+    for number in range(200):
+        scenario = random_scenario(np.random.default_rng([1, number]))
+        regulator = scenario.bench.regulator
+        heaviest = max(step.package_power for step in scenario.steps)
+        assert regulator.load_line * heaviest <= 0.19 * regulator.rail_voltage**2
+
+
 def test_random_benches_are_what_they_should_be():
     drawn = [random_scenario(np.random.default_rng([seed, 6])) for seed in range(40)]
     assert {s.bench.cooling.coolant for s in drawn} == {"liquid", "air"}

@@ -245,9 +245,15 @@ def _run_stretch(parts, surroundings, network, stretch, piece, keeper, state, st
 
 def _move_fan(surroundings: Surroundings, stretch: Stretch, keeper: Keeper, coolant: float, t: int) -> None:
     wanted = stretch.fan_duty if stretch.fan_duty is not None else surroundings.duty_at(float(coolant))
-    if t % 2 == 0 and abs(wanted - keeper.duty) > 0.5 * FAN_STEP:
-        # The fan's controller moves in whole steps, two at a time: few different duties occur in a run.
-        moved = keeper.duty + float(np.clip(wanted - keeper.duty, -2.0 * FAN_STEP, 2.0 * FAN_STEP))
+    if t % 2 == 0:
+        turn_fan(keeper, wanted, 2)
+
+
+def turn_fan(keeper: Keeper, wanted: float, seconds: int) -> None:
+    """Move the fan towards the `wanted` duty as far as it comes in so many seconds."""
+    if abs(wanted - keeper.duty) > 0.5 * FAN_STEP:
+        # The fan's controller moves in whole steps, one a second: few different duties occur in a run.
+        moved = keeper.duty + float(np.clip(wanted - keeper.duty, -seconds * FAN_STEP, seconds * FAN_STEP))
         keeper.duty = round(FAN_STEP * round(moved / FAN_STEP), 2)
 
 

@@ -12,6 +12,12 @@ WATCHED = ("regulator_temperature", "coolant_temperature", "board_temperature", 
 """Temperatures that must all have settled."""
 RUNAWAY = 400.0
 """No simulated part exists above this temperature [degC]."""
+STRIDE = 5
+"""Seconds at a time in which a calm run goes on; no node that matters at a step's end is as quick."""
+STILL = 2e-3
+"""A bench that moves by less in `20 * STRIDE` seconds has settled [K]."""
+STILL_BY = 6000
+"""[s]"""
 
 
 def find_steady(parts: Parts, network: thermal.Network, surroundings: Surroundings, stretch: Stretch, *, room: float,
@@ -54,20 +60,22 @@ def representative(activity: np.ndarray) -> np.ndarray:
 def settle(run: Run, piece: Piece, start: float, end: float) -> tuple[dict[str, float], dict[str, float]]:
     """Return (settled temperatures [degC], what remained at the step's end [K]) under the load of lab times [s].
 
-    A step that was held back keeps the heat that it had, because what held it back would go on doing so.
+    Both come from a second run of the step, from where it really began, under a load that does not fluctuate: what
+    remains is free of noise, and loss, leakage and fan follow the temperature all the way. A step that was held back
+    keeps the heat that it had, because what held it back would go on doing so.
     """
     first, last = int(np.floor(start)), max(int(np.floor(end)), int(np.floor(start)) + 1)
-    lead = piece.start
-    network, nodes, surroundings = run.network, run.network.nodes, run.surroundings
-    room = float(np.mean(surroundings.room_at(np.arange(first, last) + 0.5)))
-    load = piece.stretch.activity[(first - lead) * workload.BLOCK : (last - lead) * workload.BLOCK]
-    free = Stretch(piece.stretch.name, piece.stretch.kind, piece.stretch.phase_count, representative(load), Guards(),
-                   piece.stretch.fan_duty, piece.stretch.set_voltage)
-    now, duty = run.temperatures[min(last, len(run.temperatures) - 1)], float(run.fan[last - 1])
+    network, nodes = run.network, run.network.nodes
+    room = float(np.mean(run.surroundings.room_at(np.arange(first, last) + 0.5)))
+    before = run.temperatures[piece.start]
     if run.protected[first:last].mean() > 0.02:
+        duty = float(run.fan[last - 1])
         at = network.steady(run.heat[first:last].mean(axis=0), duty, room)
+        kept, _, _ = network.step(duty, 1.0)
+        then = at + np.linalg.matrix_power(kept, last - piece.start) @ (before - at)
     else:
-        at, duty = find_steady(run.parts, network, surroundings, free, room=room, start=now, duty=duty)
+        load = piece.stretch.activity[(first - piece.start) * workload.BLOCK : (last - piece.start) * workload.BLOCK]
+        then, at = _calm_run(run, piece, representative(load), room, last - piece.start)
     hottest = nodes.stage.start + int(np.argmax(at[nodes.stage]))
 
     def by_name(t: np.ndarray) -> dict[str, float]:
@@ -77,27 +85,42 @@ def settle(run: Run, piece: Piece, start: float, end: float) -> tuple[dict[str, 
     names = by_name(at)
     if not np.isfinite(at).all():
         return names, {name: np.inf for name in names}
-    left = _left_over(run, free, at, run.temperatures[lead] - at, duty, last - lead)
-    return names, by_name(-left)
+    return names, by_name(at - then)
 
 
-def _left_over(run: Run, stretch: Stretch, at: np.ndarray, away: np.ndarray, duty: float, seconds: int) -> np.ndarray:
-    """Return what is left after `seconds` of a distance `away` (nodes,) from the settled state [K].
+def _calm_run(run: Run, piece: Piece, second: np.ndarray, room: float, seconds: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the temperatures [degC] after `seconds` of a step whose every second is `second`, and when all is still.
 
-    Linear about the settled state, with the heat's own growth per kelvin, which slows the way there; within 15 % of a
-    longer run for a start 50 K away.
+    Nothing holds the load back. The settled temperatures are inf where they run away.
     """
-    from scipy.linalg import expm
-
-    parts, network = run.parts, run.network
+    parts, network, nodes = run.parts, run.network, run.network.nodes
+    stretch = Stretch("", "step", piece.stretch.phase_count, second, Guards(), piece.stretch.fan_duty,
+                      piece.stretch.set_voltage)
     mask = electrical.active_mask(parts, stretch.phase_count)
     set_voltage = stretch.set_voltage or parts.set_voltage
-    heat = []
-    for more in (0.0, 1.0):
-        t = at + more
-        state = State(temperature=t, before=t, voltage=set_voltage, supply=parts.supply_voltage)
-        heat.append(simulation.one_second(parts, network, mask, stretch, stretch.activity, set_voltage, Keeper(1.0),
-                                          state).heat)
-    g, _ = network.matrices(duty)
-    g = g - np.diag(heat[1] - heat[0])
-    return expm(-float(seconds) * g / network.capacity[:, None]) @ away
+    keeper = Keeper(float(run.fan[piece.start]))
+    t = run.temperatures[piece.start].copy()
+    state = State(temperature=t, before=t, voltage=set_voltage, supply=parts.supply_voltage)
+    then, checked, clock = t, t, 0
+    while clock < seconds + STILL_BY:
+        # Whole strides, but the step's own last seconds one by one.
+        stride = STRIDE if clock + STRIDE <= seconds or clock >= seconds else 1
+        wanted = stretch.fan_duty
+        if wanted is None:
+            wanted = run.surroundings.duty_at(float(state.temperature[nodes.coolant]))
+        simulation.turn_fan(keeper, wanted, stride)
+        with np.errstate(invalid="ignore", over="ignore"):
+            heat = simulation.one_second(parts, network, mask, stretch, second, set_voltage, keeper, state).heat
+        kept, into, outside = network.step(keeper.duty, float(stride))
+        after = kept @ state.temperature + into @ heat + outside * room
+        if not np.isfinite(after).all() or after[nodes.stage].max() > RUNAWAY:
+            return then, np.full(len(t), np.inf)
+        state.before, state.temperature = state.temperature, after
+        clock += stride
+        if clock == seconds:
+            then = checked = after
+        elif clock > seconds and (clock - seconds) % (20 * STRIDE) == 0:
+            if float(np.abs(after - checked).max()) < STILL:
+                break
+            checked = after
+    return then, state.temperature
