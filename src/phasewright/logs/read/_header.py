@@ -53,6 +53,8 @@ def unit_in_cell(text: str) -> str | None:
 
 def is_name(text: str) -> bool:
     """Return True when a cell can be a column's name: it holds a letter and is neither number, stamp nor missing."""
+    if not any(map(str.isalpha, text)):
+        return False
     if text[:1] in "0123456789+-." and (_STAMP.match(text) or is_numberlike(text)):
         return False
     text = clean_name(text)

@@ -21,6 +21,7 @@ INTEGER_DIGITS = 400
 PLAIN = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _LEADING_ZERO = re.compile(r"[+-]?0[0-9]+")
 _POINT = re.compile(r"[+-]?([0-9]*)\.([0-9]*)")
+_COMMA_ONLY = re.compile(r"[+-]?([0-9]*),([0-9]*)")
 COMMA = re.compile(r"[+-]?(?:[0-9]+,?[0-9]*|,[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _FORTRAN = re.compile(r"([+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+))[dD]([+-]?[0-9]+)")
 _INFINITE = re.compile(r"[+-]?(?:inf|infinity|1\.?#inf)", re.I)
@@ -171,12 +172,6 @@ def _unusual(text: str, style: NumberStyle) -> tuple[float, Outcome]:
     return _with_unit(text, style)
 
 
-def _settled(text: str, mark: str) -> bool:
-    """Return True when a lone mark in a number cannot stand between groups of three digits."""
-    head, _, tail = text.lstrip("+-").partition(mark)
-    return not (len(tail) == 3 and tail.isdigit() and 1 <= len(head) <= 3 and head.isdigit() and head[0] != "0")
-
-
 def _ascii_form(text: str) -> tuple[str, str] | None:
     """Return a cell's plain form and what was mended: other minus signs, no-break and zero-width spaces."""
     why = []
@@ -289,9 +284,9 @@ class Evidence:
 
     def add(self, text: str) -> None:
         """Take one cell into account."""
-        plain = _POINT.fullmatch(text)
-        if plain is not None and (len(plain[2]) != 3 or not 1 <= len(plain[1]) <= 3 or plain[1][0] == "0"):
-            self.decimal_point += 1
+        plain = _POINT.fullmatch(text) or _COMMA_ONLY.fullmatch(text)
+        if plain is not None and ("." in text or plain[1] or plain[2]):
+            self._lone(plain[1], plain[2], text, "." if "." in text else ",")
             return
         if text.isdigit():
             return
@@ -325,14 +320,19 @@ class Evidence:
                 self._group(mark)
         else:
             mark = "." if points else ","
-            if _settled(body, mark):
-                self._proof(mark)
-            else:
-                self.first_maybe = self.first_maybe or text.strip()
-                if mark == ".":
-                    self.maybe_point += 1
-                else:
-                    self.maybe_comma += 1
+            head, _, tail = body.partition(mark)
+            self._lone(head, tail, text, mark)
+
+    def _lone(self, head: str, tail: str, text: str, mark: str) -> None:
+        """Take a number with one mark into account, which is decimal unless it can stand between groups of three."""
+        if len(tail) != 3 or not 1 <= len(head) <= 3 or head[0] == "0":
+            self._proof(mark)
+            return
+        self.first_maybe = self.first_maybe or text.strip()
+        if mark == ".":
+            self.maybe_point += 1
+        else:
+            self.maybe_comma += 1
 
     def _proof(self, mark: str) -> None:
         if mark == ".":

@@ -49,8 +49,8 @@ def score(rows, delimiter: str) -> float:
                 continue
             good += {"number": 1.0, "stamp": 1.0, "missing": 0.8, "text": 0.35}[kind]
     quality = good / total if total else 0.0
-    heads = [cells for _, cells in rows if is_header(cells) and abs(len(cells) - width) <= 1]
-    named = bool(heads) and not (blank and any("," in cell or ";" in cell for cell in heads[0]))
+    head = next((cells for _, cells in rows if abs(len(cells) - width) <= 1 and is_header(cells)), None)
+    named = head is not None and not (blank and any("," in cell or ";" in cell for cell in head))
     return share * quality * (1.0 if named else 0.6) * (0.95 if blank else 1.0)
 
 
@@ -100,8 +100,10 @@ def is_unit_row(cells: list[str]) -> bool:
 
 def is_header(cells: list[str]) -> bool:
     """Return True when a row holds names: two or more fields, no numbers, letters in most."""
+    if len(cells) < 2:
+        return False
     filled = [cell for cell in cells if cell.strip()]
-    if len(cells) < 2 or not filled:
+    if not filled:
         return False
     figures = sum(cell_class(cell) in ("number", "stamp") for cell in filled)
     if figures > 0.2 * len(filled):
