@@ -27,12 +27,13 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.terminal_compare import comparison_text
     from phasewright.report.terminal_model import bounds_text, model_text, prediction_text, predictions_table
     from phasewright.report.terminal_plan import preflight_text
-    from phasewright.report.timeline import TracePanel, timeline_svg
+    from phasewright.report.timeline import Draft, TracePanel, timeline_svg
 
 __all__ = [
     "NO_SAFETY_FUNCTION",
     "Caution",
     "Document",
+    "Draft",
     "Figure",
     "GuideFiles",
     "Layout",
@@ -90,6 +91,7 @@ _HOMES = {
     "pair_table": "asked",
     "prediction_blocks": "asked",
     "strip_figure": "asked",
+    "Draft": "timeline",
     "TracePanel": "timeline",
     "timeline_svg": "timeline",
     "csv_of": "tables",

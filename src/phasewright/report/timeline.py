@@ -17,6 +17,8 @@ from phasewright.report.sketch import Sketch, fit, svg_items, text_width
 from phasewright.report.wording import axis_title, display_unit, plain
 
 TALL, TOP, STRIP, FOOT = 96.0, 30.0, 40.0, 40.0
+SIGN = "▲"
+"""Stands before what is doubtful about a clock."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,14 +29,34 @@ class TracePanel:
     unit: str
     log: str
     view: TraceView
+    clock: str = ""
+    """What is known of the place of its readings in time: ``clock ± 0.03 s``."""
+    doubtful: bool = False
+    """Whether its clock is assumed or ambiguous: said with a sign, in another ink."""
+    reach_s: float = 0.0
+    """95 % half-width of the place of its readings in time [s]; drawn at every edge where it is wide enough to see."""
+    breaks: tuple[float, ...] = ()
+    """Moments [s] at which its clock started anew."""
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A step as somebody is typing it: where it would be found, on the reference clock [s]."""
+
+    start_s: float
+    end_s: float
+    window: tuple[float, float] | None
+    """First and last moment of its window; None = it would have none."""
 
 
 def timeline_svg(
-    panels: Sequence[TracePanel], steps: Sequence[StepFinding], *, first_s: float, last_s: float, layout: Layout, title: str
-) -> str:
+    panels: Sequence[TracePanel], steps: Sequence[StepFinding], *, first_s: float, last_s: float, layout: Layout, title: str,
+    draft: Draft | None = None,
+) -> str:  # fmt: skip
     """Return the timeline as one SVG element for a page that brings `style_sheet`.
 
-    One panel a trace, one axis a panel, all on the reference clock from `first_s` to `last_s` [s].
+    One panel a trace, one axis a panel, all on the reference clock from `first_s` to `last_s` [s]. `draft` is drawn over
+    everything else, with brackets at its ends.
     """
     width, left = layout.width, 58.0
     room = width - left - 6.0
@@ -45,8 +67,10 @@ def timeline_svg(
 
     shown = [(n, s) for n, s in enumerate(steps, 1) if s.span.end_s > first_s and s.span.start_s < last_s]
     for index in range(len(panels)):
-        _ground(sketch, shown, at, STRIP + index * (TALL + TOP) + TOP)
+        _ground(sketch, shown, at, STRIP + index * (TALL + TOP) + TOP, panels[index])
     _steps(sketch, shown, at, left)
+    if draft is not None:
+        _draft(sketch, draft, at, len(panels))
     paths = []
     for index, panel in enumerate(panels):
         paths.append(_panel(sketch, panel, first_s, last_s, left, room, STRIP + index * (TALL + TOP) + TOP))
@@ -58,13 +82,33 @@ def timeline_svg(
     )
 
 
-def _ground(sketch: Sketch, shown, at, top: float) -> None:
+def _ground(sketch: Sketch, shown, at, top: float, panel: TracePanel) -> None:
     for _, finding in shown:
         if finding.window.found:
             x = at(finding.window.start_s)
             sketch.box(x, top, max(at(finding.window.end_s) - x, 0.8), TALL, fill="window")
         for edge in (finding.span.start_s, finding.span.end_s):
+            wide = at(edge + panel.reach_s) - at(edge - panel.reach_s)
+            if wide > 2.0:  # readings here may belong to either side
+                sketch.box(at(edge - panel.reach_s), top, wide, TALL, fill="heat")
             sketch.line((at(edge), top), (at(edge), top + TALL), stroke="hair", width=1.0)
+    for moment in panel.breaks:
+        x = at(moment)
+        sketch.line((x, top), (x, top + TALL), stroke="limit", width=1.2, dash=(1.4, 2.4))
+
+
+def _draft(sketch: Sketch, draft: Draft, at, count: int) -> None:
+    """Draw where a step would be: brackets at its ends, its window as a bar and as an outline in every panel."""
+    foot = STRIP + count * (TALL + TOP)
+    for edge, inward in ((draft.start_s, 5.0), (draft.end_s, -5.0)):
+        x = at(edge)
+        sketch.line((x + inward, 26.0), (x, 26.0), (x, foot), (x + inward, foot), stroke="blue", width=1.4)
+    if draft.window is not None:
+        x, end = (at(edge) for edge in draft.window)
+        sketch.line((x, 36.0), (end, 36.0), stroke="blue", width=4.0)
+        for index in range(count):
+            top = STRIP + index * (TALL + TOP) + TOP
+            sketch.box(x, top, max(end - x, 0.8), TALL, stroke="blue", width=1.0)
 
 
 def _steps(sketch: Sketch, shown, at, left: float) -> None:
@@ -85,8 +129,16 @@ def _panel(sketch: Sketch, panel: TracePanel, first_s: float, last_s: float, lef
     """Draw the frame of one panel; return the path of its trace."""
     factor = display_unit(panel.unit, panel.channel)[1]
     low, high = panel.view.low * factor, panel.view.high * factor
-    sketch.words(left, top - 8.0, fit(f"{axis_title(panel.channel, panel.unit)}  ({clean(panel.log, 60)})", 12.0, room),
-                 size=12.0, bold=True)  # fmt: skip
+    name = f"{axis_title(panel.channel, panel.unit)}  ({clean(panel.log, 60)})"
+    told = f"{SIGN} {panel.clock}" if panel.doubtful else panel.clock
+    aside = 0.0
+    if told and text_width(told, 11.0) + text_width(name, 13.5) + 16.0 < room:
+        aside = text_width(told, 11.0) + 16.0
+        sketch.words(left + room, top - 8.0, told, size=11.0, ink="limit" if panel.doubtful else "soft", anchor="end")
+    elif panel.doubtful:  # what is doubtful is said even where there is hardly room for it
+        aside = text_width(SIGN, 12.0) + 8.0
+        sketch.words(left + room, top - 8.0, SIGN, size=12.0, ink="limit", anchor="end")
+    sketch.words(left, top - 8.0, fit(name, 13.5, room - aside), size=12.0, bold=True)
     known = np.isfinite(low)
     if not known.any():
         sketch.words(left, top + 0.5 * TALL, "no reading in this stretch", size=11.5, ink="soft")

@@ -20,6 +20,8 @@ class Field:
     example: str = ""
     choices: tuple[str, ...] = ()
     required: bool = False
+    step: str = ""
+    """By how much arrow keys and buttons move it, in the unit that stands there; '' = not at all."""
 
     @property
     def id(self) -> str:
@@ -65,9 +67,11 @@ STEP_FIELDS = (
     Field("package_power", "Package power, intended", example="250 W"),
     Field("rail_current", "Rail current, intended", example="210 A"),
     Field("load", "Load", "What the processor does.", "all cores, fixed work"),
-    Field("start", "Begins", "Time since the first stamp, or a clock time.", "120 s"),
-    Field("end", "Ends", "Left out: where the next one begins.", "720 s"),
+    Field("start", "Begins", "Time since the first stamp, or a clock time.", "120 s", step="1"),
+    Field("end", "Ends", "Left out: where the next one begins.", "720 s", step="1"),
     Field("clock", "On the clock of", "A log; left out: the reference log.", "host"),
+    Field("window_start", "Window begins", "After the step has begun; left out: found.", "120 s", step="1"),
+    Field("window_end", "Window ends", "After the step has begun; left out: found.", "280 s", step="1"),
     Field("outcome", "What you saw", choices=("", "ran", "clamped", "tripped", "crashed")),
     Field("baseline", "Baseline", "The one step that others are compared with.", choices=("", "true")),
     Field("note", "Note", example="fan at its end after four minutes"),

@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from phasewright.app import jobs
+from phasewright.app.foresee import identity
 from phasewright.app.web.answers import address
 from phasewright.app.web.desk import Desk
 from phasewright.app.web.fields import (
@@ -153,9 +154,14 @@ def keep(desk: Desk, place: Place, name: str, text: str) -> None:
     """Replace a file of the campaign, and remember what stood there."""
     before = keep_text(place.folder, name, text)
     if before != text:
-        undo = desk.undo.setdefault(place.id, [])
-        undo.append((name, before))
-        del undo[:-UNDO_MOST]
+        remember(desk, place, name, before)
+
+
+def remember(desk: Desk, place: Place, name: str, before: str) -> None:
+    """Remember what stood in a file before it was changed, so that the change can be taken back."""
+    undo = desk.undo.setdefault(place.id, [])
+    undo.append((name, before))
+    del undo[:-UNDO_MOST]
 
 
 def take_back(desk: Desk, place: Place, request: Request) -> Response:
@@ -181,13 +187,26 @@ def steps_html(desk: Desk, place: Place, *, open_step: int = 0, given: Mapping[s
     extra = dict(given or {}) if open_step == count + 1 else {}
     study = desk.study(place)
     found = {finding.step.name: finding for finding in study.analysis.steps} if study else {}
+    stale = study is not None and study.key != identity(place.folder)
     return render(
         "steps_edit.html.jinja", place=place, rows=rows, fields=STEP_FIELDS, record=RECORD_FIELDS,
         said=dict(given or {}) if open_step == -1 else said_in(text, RECORD_FIELDS), extra=extra, count=count,
-        open_step=open_step, faults=faults, found=found, told=told, undo=bool(desk.undo.get(place.id)),
+        open_step=open_step, faults=faults, found=found, told=told, stale=stale,
+        now={name: _now(finding) for name, finding in found.items()}, undo=bool(desk.undo.get(place.id)),
         wrong=by_field(faults, RECORD_FIELDS if open_step == -1 else STEP_FIELDS,
                        "" if open_step == -1 else f"step[{open_step}]."),
     )  # fmt: skip
+
+
+def _now(finding: Any) -> dict[str, str]:
+    """Return what was found for a step's edges: it stands where nothing is stated, and stepping begins from it."""
+    span, window = finding.span, finding.window
+    said = {}
+    if not finding.step.clock:
+        said = {"start": f"{span.start_s:.1f} s", "end": f"{span.end_s:.1f} s"}
+    if window.found:
+        said |= {"window_start": f"{window.start_s - span.start_s:.1f} s", "window_end": f"{window.end_s - span.start_s:.1f} s"}
+    return said
 
 
 def _count(text: str) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse, Response
 
 from phasewright.app import jobs
 from phasewright.app.foresee import campaign_of, identity
-from phasewright.app.web import making
+from phasewright.app.web import clocks, making
 from phasewright.app.web.answers import address
 from phasewright.app.web.desk import Desk, Study
 from phasewright.app.web.shelf import Place
@@ -44,6 +44,10 @@ class Record:
     reference: str
     origin: str
     simulated: bool
+    recording: Any
+    """The same readings as means on one clock, from which steps and windows are found."""
+    bench: Any
+    campaign: Any
     pyramids: dict[str, Any] = field(default_factory=dict)
     first_s: float = 0.0
     last_s: float = 1.0
@@ -66,8 +70,12 @@ def record_page(desk: Desk, place: Place, request: Request) -> Response:
             timeline = progress_html(job, "logs")
     elif campaign is not None and not campaign.logs:
         timeline = render("empty_record.html.jinja", place=place)
-    page = render("record.html.jinja", place=place, name=campaign.name if campaign else place.name, timeline=timeline,
-                  steps=making.steps_html(desk, place))  # fmt: skip
+    found = desk.traces.get(place.id)
+    page = render(
+        "record.html.jinja", place=place, name=campaign.name if campaign else place.name, timeline=timeline,
+        steps=making.steps_html(desk, place),
+        clocks=clocks.clocks_html(place, found.campaign, found.recording) if found is not None and found.key == key else "",
+    )  # fmt: skip
     return HTMLResponse(page)
 
 
@@ -98,23 +106,13 @@ def timeline(desk: Desk, place: Place, request: Request) -> Response:
 
 def timeline_html(desk: Desk, place: Place, record: Record, request: Request) -> str:
     """Return the timeline between two moments, with everything that moves it."""
-    from phasewright.logs import view_trace
-    from phasewright.report import Layout, TracePanel, timeline_svg
-
     study = desk.study(place)
     steps = study.analysis.steps if study is not None else ()
     first, last = _stretch(record, request)
-    drawings = []
-    for width in (WIDE, NARROW):
-        panels = [
-            TracePanel(trace.channel, trace.unit, trace.log, view_trace(
-                trace, record.clocks, record.pyramids[trace.channel], first_s=first, last_s=last, buckets=int(width - 64)))
-            for trace in record.traces[: PANELS if width == WIDE else NARROW_PANELS]
-        ]  # fmt: skip
-        drawings.append(timeline_svg(
-            panels, steps, first_s=first, last_s=last, layout=Layout(width),
-            title=f"Raw traces from {first:.6g} s to {last:.6g} s on the reference clock",
-        ))  # fmt: skip
+    drawings = [
+        drawn(record, record.traces[: PANELS if width == WIDE else NARROW_PANELS], steps, first, last, width)
+        for width in (WIDE, NARROW)
+    ]
     length, middle = last - first, 0.5 * (first + last)
     moves = [
         ("ArrowLeft", "←", "Earlier", first - 0.5 * length, last - 0.5 * length),
@@ -134,6 +132,24 @@ def timeline_html(desk: Desk, place: Place, record: Record, request: Request) ->
         last=_number(last), origin=record.origin, reference=record.reference,
         more=[trace.channel for trace in record.traces[PANELS:]],
         more_narrow=[trace.channel for trace in record.traces[NARROW_PANELS:]], simulated=record.simulated,
+    )  # fmt: skip
+
+
+def drawn(record: Record, traces: Sequence[Any], steps: Any, first: float, last: float, width: float,
+          draft: Any = None) -> str:  # fmt: skip
+    """Return traces between two moments [s] of the reference clock as an SVG element `width` [px] wide."""
+    from phasewright.logs import view_trace
+    from phasewright.report import Layout, TracePanel, timeline_svg
+
+    panels = [
+        TracePanel(trace.channel, trace.unit, trace.log, view_trace(
+            trace, record.clocks, record.pyramids[trace.channel], first_s=first, last_s=last, buckets=int(width - 64)),
+            *clocks.on_trace(record.clocks, trace.log))
+        for trace in traces
+    ]  # fmt: skip
+    return timeline_svg(
+        panels, steps, first_s=first, last_s=last, layout=Layout(width), draft=draft,
+        title=f"Raw traces from {first:.6g} s to {last:.6g} s on the reference clock",
     )  # fmt: skip
 
 
@@ -176,7 +192,7 @@ def open_record(place: Place, key: str, study: Study | None, progress: Progress)
     rank = {name: index for index, name in enumerate(ORDER)}
     traces.sort(key=lambda trace: (rank.get(trace.channel.partition(".")[0], len(rank)), trace.channel))
     record = Record(key, traces, recording.clocks, recording.reference, recording.origin,
-                    bench.simulated or campaign.simulated)  # fmt: skip
+                    bench.simulated or campaign.simulated, recording, bench, campaign)  # fmt: skip
     record.pyramids = {trace.channel: build_pyramid(trace.value) for trace in traces}
     ends = [
         clock.to_reference(trace.time_ns[[begin, end - 1]])

@@ -15,7 +15,9 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from phasewright.app.web import answers, asking, bringing, files, live, making, publishing, record, shelving
+from phasewright.app.web import (
+    answers, asking, bringing, clocks, edges, files, live, making, publishing, record, shelving,
+)  # fmt: skip
 from phasewright.app.web.desk import Desk
 from phasewright.app.web.guard import OPEN_PATH, Gate, Guard, Refused
 from phasewright.app.web.shelf import Place, Shelf
@@ -96,6 +98,8 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
         Route(campaign + "/timeline", of_campaign(record.timeline)),
         Route(campaign + "/found", of_campaign(making.save_record), methods=["POST"]),
         Route(campaign + "/steps/{number:int}", of_campaign(making.save_step), methods=["POST"]),
+        Route(campaign + "/steps/{number:int}/look", of_campaign(edges.look)),
+        Route(campaign + "/clocks/{number:int}", of_campaign(clocks.save_clock), methods=["POST"]),
         Route(campaign + "/steps/{number:int}/remove", of_campaign(making.remove_step), methods=["POST"]),
         Route(campaign + "/logs", of_campaign(logs_page)),
         Route(campaign + "/logs", upload, methods=["PUT"]),

@@ -47,7 +47,17 @@ document.addEventListener("htmx:afterSwap", (event) => {
 });
 
 // Stepped inputs: a number with its unit ("300 W") is moved by a button or by the arrow keys.
+// A clock time ("2025-03-04 09:13:20") is moved by seconds.
 function moved(text, by, fallback) {
+  const clock = /^(.*?)(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d+)?))?(.*)$/.exec(text || fallback || "");
+  if (clock) {
+    const places = (String(by).split(".")[1] || "").length || ((clock[4] || "").split(".")[1] || "").length;
+    const day = 86400, seconds = (+clock[2]) * 3600 + (+clock[3]) * 60 + (parseFloat(clock[4]) || 0) + by;
+    if (seconds < 0 || seconds >= day) return text;  // the date would change: that is typed
+    const two = (number) => String(number).padStart(2, "0");
+    const rest = (seconds % 60).toFixed(places), minutes = Math.floor(seconds / 60);
+    return clock[1] + two(Math.floor(minutes / 60)) + ":" + two(minutes % 60) + ":" + rest.padStart(places ? places + 3 : 2, "0") + clock[5];
+  }
   const found = /^\s*(-?\d+(?:[.,]\d+)?)\s*(.*)$/.exec(text || fallback || "");
   if (!found) return text;
   const number = parseFloat(found[1].replace(",", ".")) + by;
@@ -69,7 +79,7 @@ document.addEventListener("keydown", (event) => {
   const input = event.target;
   if (input.matches && input.matches("input[data-step]") && (event.key === "ArrowUp" || event.key === "ArrowDown")) {
     event.preventDefault();
-    step(input, parseFloat(input.dataset.step) * (event.key === "ArrowUp" ? 1 : -1));
+    step(input, parseFloat(input.dataset.step) * (event.key === "ArrowUp" ? 1 : -1) * (event.shiftKey ? 10 : 1));
   }
   // Keys of the timeline work only while it has the focus (WCAG 2.2, SC 2.1.4).
   const line = event.target.closest && event.target.closest("[data-keys]");
