@@ -16,8 +16,18 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from phasewright.app.web import (
-    answers, asking, bringing, clocks, edges, files, live, making, publishing, record, shelving,
-)  # fmt: skip
+    answers,
+    asking,
+    bringing,
+    clocks,
+    edges,
+    files,
+    live,
+    making,
+    publishing,
+    record,
+    shelving,
+)
 from phasewright.app.web.desk import Desk
 from phasewright.app.web.guard import OPEN_PATH, Gate, Guard, Refused
 from phasewright.app.web.shelf import Place, Shelf
