@@ -47,6 +47,8 @@ class Draft:
     end_s: float
     window: tuple[float, float] | None
     """First and last moment of its window; None = it would have none."""
+    number: int = 0
+    """Number of the step that it stands for, 1 = the first, whose own drawing is left out; 0 = a new one."""
 
 
 def timeline_svg(
@@ -65,7 +67,8 @@ def timeline_svg(
     def at(time: float) -> float:
         return left + room * (min(max(time, first_s), last_s) - first_s) / (last_s - first_s)
 
-    shown = [(n, s) for n, s in enumerate(steps, 1) if s.span.end_s > first_s and s.span.start_s < last_s]
+    shown = [(n, s) for n, s in enumerate(steps, 1) if s.span.end_s > first_s and s.span.start_s < last_s
+             and (draft is None or n != draft.number)]  # fmt: skip
     for index in range(len(panels)):
         _ground(sketch, shown, at, STRIP + index * (TALL + TOP) + TOP, panels[index])
     _steps(sketch, shown, at, left)
@@ -98,17 +101,20 @@ def _ground(sketch: Sketch, shown, at, top: float, panel: TracePanel) -> None:
 
 
 def _draft(sketch: Sketch, draft: Draft, at, count: int) -> None:
-    """Draw where a step would be: brackets at its ends, its window as a bar and as an outline in every panel."""
-    foot = STRIP + count * (TALL + TOP)
-    for edge, inward in ((draft.start_s, 5.0), (draft.end_s, -5.0)):
-        x = at(edge)
-        sketch.line((x + inward, 26.0), (x, 26.0), (x, foot), (x + inward, foot), stroke="blue", width=1.4)
+    """Draw where a step would be: its ends in every panel, its window as a bar on top and as an outline in each."""
+    start, end = at(draft.start_s), at(draft.end_s)
+    sketch.line((start, 36.0), (start, 28.0), (end, 28.0), (end, 36.0), stroke="blue", width=1.4)
+    if draft.number:
+        sketch.words(start + 1.0, 19.0, str(draft.number), size=11.0, ink="blue", bold=True)
+    tops = [STRIP + index * (TALL + TOP) + TOP for index in range(count)]
+    for x in (start, end):
+        for top in tops:
+            sketch.line((x, top), (x, top + TALL), stroke="blue", width=1.6)
     if draft.window is not None:
-        x, end = (at(edge) for edge in draft.window)
-        sketch.line((x, 36.0), (end, 36.0), stroke="blue", width=4.0)
-        for index in range(count):
-            top = STRIP + index * (TALL + TOP) + TOP
-            sketch.box(x, top, max(end - x, 0.8), TALL, stroke="blue", width=1.0)
+        left, right = (at(edge) for edge in draft.window)
+        sketch.line((left, 33.0), (right, 33.0), stroke="blue", width=4.0)
+        for top in tops:
+            sketch.box(left, top, max(right - left, 0.8), TALL, stroke="blue", width=1.0)
 
 
 def _steps(sketch: Sketch, shown, at, left: float) -> None:

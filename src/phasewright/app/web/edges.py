@@ -42,7 +42,7 @@ def look(desk: Desk, place: Place, request: Request) -> Response:
         return _wrong([f"{fault.what}. {fault.mend}" for fault in error.faults[:3]])
     except ValueError as error:
         return _wrong([str(error)])
-    return HTMLResponse(_drawn(desk, place, record, step, span, window))
+    return HTMLResponse(_drawn(desk, place, record, number, span, window))
 
 
 def _typed(step: Step, given: Mapping[str, str]) -> Step:
@@ -73,17 +73,17 @@ def _found(record: Record, campaign: Any, number: int) -> tuple[Any, Any]:
     return span, find_window(record.recording, span, step, record.bench, campaign)
 
 
-def _drawn(desk: Desk, place: Place, record: Record, step: Step, span: Any, window: Any) -> str:
+def _drawn(desk: Desk, place: Place, record: Record, number: int, span: Any, window: Any) -> str:
     from phasewright.report import Draft
 
     reach = AROUND * (span.end_s - span.start_s)
     first, last = max(span.start_s - reach, record.first_s), min(span.end_s + reach, record.last_s)
     last = max(last, first + 1.0)
     study = desk.study(place)
-    others = [item for item in (study.analysis.steps if study else ()) if item.step.name != step.name]
-    draft = Draft(span.start_s, span.end_s, (window.start_s, window.end_s) if window.found else None)
+    steps = study.analysis.steps if study else ()
+    draft = Draft(span.start_s, span.end_s, (window.start_s, window.end_s) if window.found else None, number)
     traces = [trace for names in SHOWN if (trace := _first(record, names)) is not None] or record.traces[:2]
-    drawings = [drawn(record, traces, others, first, last, width, draft) for width in (WIDE, NARROW)]
+    drawings = [drawn(record, traces, steps, first, last, width, draft) for width in (WIDE, NARROW)]
     told = f"From {span.start_s:.1f} s to {span.end_s:.1f} s on the reference clock"
     if span.note:
         told += f" ({span.note})"

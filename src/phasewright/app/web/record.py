@@ -130,6 +130,7 @@ def timeline_html(desk: Desk, place: Place, record: Record, request: Request) ->
     return render(
         "timeline.html.jinja", place=place, drawings=drawings, links=links, spans=spans, first=_number(first),
         last=_number(last), origin=record.origin, reference=record.reference,
+        unsure=any(clocks.on_trace(record.clocks, trace.log)[2] > 1.0 for trace in record.traces),
         more=[trace.channel for trace in record.traces[PANELS:]],
         more_narrow=[trace.channel for trace in record.traces[NARROW_PANELS:]], simulated=record.simulated,
     )  # fmt: skip
