@@ -205,7 +205,8 @@ def test_a_guide_that_does_not_read_holds_nothing_up(folder):
 
 
 def test_record_takes_a_person_through_the_plan_and_keeps_why_a_load_fell_over(folder, monkeypatch):
-    monkeypatch.setattr(recording, "IDLE", 0.5)
+    monkeypatch.setattr(recording, "IDLE", 0.3)
+    monkeypatch.setattr(recording, "TICK", 0.2)
     out = io.StringIO()
     person = TerminalPerson(out, io.StringIO("y\n\nk\n\n"))
     done = jobs.record(folder, person, may_start=person.may_start)
@@ -228,3 +229,74 @@ def test_record_takes_a_person_through_the_plan_and_keeps_why_a_load_fell_over(f
     assert again.run.left == ("two",) and again.run.ended == "ended by the person"
     with pytest.raises(NotReady, match="may not be started"):
         jobs.record(folder, TerminalPerson(io.StringIO(), io.StringIO()), may_start=lambda programs: False, measured=False)
+
+
+HELD = """
+import sys
+from pathlib import Path
+from phasewright.live import at_work
+at_work.GUIDE_SILENCE_S = 0.7
+sys.exit(at_work.main(Path(sys.argv[1])))
+"""
+
+
+def test_a_guide_that_hangs_has_its_load_taken_off_and_the_record_goes_on(folder, monkeypatch):
+    """Suspended, or stuck in its own work: nobody would end the load, so the recorder does."""
+    monkeypatch.setattr(at_work, "_START", HELD)
+    monkeypatch.setattr(at_work, "HERE_S", 0.2)
+    station = start(folder)
+    running = begin(station, folder)
+    for _ in range(10):
+        station.advance(0.15)
+    assert all(map(is_alive, running)), "a guide that says that it is there keeps its load"
+    wait_for(lambda: not any(map(is_alive, running)), 4.0)  # says nothing meanwhile
+    station.advance(0.5)
+    assert station.close()
+    seen = names(folder)
+    assert seen.index("guide_silent") < seen.index("load_off") < seen.index("closing")
+    wait_for((folder / "stopped.txt").exists)
+
+
+QUICK = """
+import sys
+from phasewright.app import jobs, recording
+recording.IDLE, recording.TICK = 0.3, 0.2
+jobs.record(sys.argv[1], None)
+"""
+
+
+def test_a_run_begun_on_the_page_is_its_own_process_and_takes_words_from_the_board(folder, monkeypatch):
+    from phasewright.app.recording_board import look, say
+
+    monkeypatch.setattr(jobs.recording, "_BEGIN", QUICK)
+    jobs.begin_record(folder)
+
+    def asked(kind):
+        wait_for(lambda: (seen := look(folder)) is not None and (seen.state["asked"] or {}).get("kind") == kind, 20.0)
+        return look(folder).state
+
+    def answer(kind, word):
+        state = asked(kind)
+        say(folder, state["run"], word, state["asked"]["number"])
+        return state
+
+    first = answer("programs", "yes")
+    assert len(first["asked"]["programs"]) == 4  # two loads, the logger, and what is done in need
+    with pytest.raises(NotReady, match="another run is at work"):
+        jobs.begin_record(folder)
+    before = answer("before", "go")["asked"]
+    assert before["name"] == "one" and ["phases", "10"] in before["by_hand"] and "chance to trip" in before["foreseen"]
+    wait_for(lambda: (look(folder).state["frame"] or {}).get("phase") == "load", 20.0)
+    frame = look(folder).state["frame"]
+    assert {line["title"] for line in frame["lines"]} >= {"Input power", "Regulator temperature"}
+    state = asked("before")
+    assert state["asked"]["name"] == "two" and [step[:2] for step in state["steps"]] == [["one", "crashed"]]
+    say(folder, state["run"], "stop")
+    wait_for(lambda: look(folder).state["state"] == "ended", 20.0)
+    result = look(folder).state["result"]
+    assert result["ended"] == "ended by the person" and result["complete"] and result["done"] == ["one"]
+    # It cannot begin where nothing is left that may be started.
+    (folder / "campaign.toml").write_text('format = "phasewright-campaign-1"\nname = "short"\n')
+    jobs.begin_record(folder)
+    wait_for(lambda: look(folder).state["state"] == "ended", 20.0)
+    assert "no step is left" in look(folder).state["result"]["faults"][0][1]

@@ -329,6 +329,10 @@ class ConnectionKeys(Keys):
     page: int | None = count("pmbus: page of the rail; to choose it is a write", 0, low=0, high=31)
     exclusive: bool = flag("pmbus: nothing else talks to the device, so that its page may be chosen")
     error_code: bool = flag("pmbus: read with the packet error code", default=True)
+    settings: tuple[str, ...] = words(
+        "scpi: queries that tell how the instrument is set; what changes in a run makes its readings count for nothing",
+        ["SENS:VOLT:RANG?", "SENS:AVER:COUN?"],
+    )
 
 
 class ReadingKeys(Keys):

@@ -281,6 +281,8 @@ class Connection:
     """Nothing else talks to the device, so that its page may be chosen."""
     error_code: bool = True
     """Read with the packet error code."""
+    settings: tuple[str, ...] = ()
+    """Queries that tell how the instrument is set."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,6 +40,8 @@ GUIDE_SILENCE_S = 10.0
 """[s] A guide that has said nothing for so long hangs or was suspended: nobody would end the load, so it comes off."""
 HERE_S = 1.0
 """[s] The guide says so often that it is there."""
+LOOK_S = 0.25
+"""[s] Whether the recorder has fallen silent is looked at so often."""
 SILENCE_S = 3.0
 """[s] Without news the recorder is taken to hang: it is killed, and its load ends with it."""
 
@@ -229,7 +231,7 @@ class ProcessStation:
             self._here = time.monotonic()
             self._say(do="here")
         while (left := until - time.monotonic()) > 0 or not self._news.empty():
-            news = self._next(left)
+            news = self._next(min(left, LOOK_S))
             if news is None:
                 if time.monotonic() - self._heard > SILENCE_S:
                     self._kill()

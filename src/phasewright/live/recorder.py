@@ -122,6 +122,10 @@ class Recorder:
     def start_load(self, load: Load | None, name: str, bounds: Sequence[Bound]) -> None:
         """Put a load on (None = by hand) and watch from now on."""
         self.load = load
+        for driver in self.drivers.values():
+            check = getattr(driver, "check_settings", None)
+            if check is not None:
+                check()
         self.guard.arm(bounds, self._must_see(), self.clock.monotonic_ns())
         self.event("load_on", load=name, by_hand=load is None,
                    bounds=[[item.channel, item.threshold, item.unit, item.action] for item in bounds])

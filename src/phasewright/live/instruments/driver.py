@@ -62,6 +62,9 @@ class Driver(Protocol):
         """Let go; never fails."""
         ...
 
+    # A driver may also have check_settings(): called as a step begins, it makes the next look ask whether the instrument
+    # is still set as it was. Those of other packages may go without.
+
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:

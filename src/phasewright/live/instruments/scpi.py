@@ -19,6 +19,12 @@ NODES = (
 """First word that a question may have; short and long form in the way of SCPI. Not every question is harmless: self-test
 and calibration questions act, event questions clear what they read, so the list says what is allowed, not what is not."""
 ACTING = re.compile(r"(^|:)(CAL|TEST|DIAG|EVEN|INIT|TRIG|ABOR|RST|CLE|STAT|OUTP|SYST|MEM|MMEM|SAV|RCL)", re.IGNORECASE)
+SETTING_NODES = ("SENSe", "CONFigure", "FUNCtion", "AVERage", "RANGe")
+"""First words that a question about a setting may have besides."""
+STATUS = re.compile(r"^:?STAT", re.IGNORECASE)
+"""The subsystem whose event questions clear; `:STATe?` further on tells whether something is on."""
+SETTINGS_S, CHANGED_S = 10.0, 1.0
+"""[s] An instrument is asked so often whether it is set as it was, and so often once it is not."""
 QUESTION = re.compile(r":?[A-Za-z]{2,12}[0-9]*(?::[A-Za-z]{2,12}[0-9]*)*\?(?: [A-Za-z0-9 ,.@()+:-]{1,80})?")
 IDENTITY, QUEUE = "*IDN?", "SYST:ERR?"
 LONGEST_IDENTITY, MOST_ENTRIES = 1000, 100
@@ -30,11 +36,21 @@ def is_allowed(question: str) -> bool:
     """Return whether a question may be sent: one question, nothing that sets, and a first word of the list."""
     if question in (IDENTITY, QUEUE):
         return True
-    if not QUESTION.fullmatch(question) or ACTING.search(question.partition("?")[0]):
+    return bool(QUESTION.fullmatch(question)) and not ACTING.search(question.partition("?")[0]) and _begins(question, NODES)
+
+
+def is_setting(question: str) -> bool:
+    """Return whether a question may be sent that asks how the instrument is set; it only reads, like all others."""
+    if not QUESTION.fullmatch(question) or STATUS.match(question):
         return False
+    path = re.sub(r":STAT(E)?(?=[:?])", "", question.upper()).partition("?")[0]
+    return not ACTING.search(path) and _begins(question, NODES + SETTING_NODES)
+
+
+def _begins(question: str, nodes: tuple[str, ...]) -> bool:
     first = re.match(r":?([A-Za-z]+)", question)
     word = first[1].upper() if first else ""
-    return any(word in (node.upper(), "".join(c for c in node if c.isupper())) for node in NODES)
+    return any(word in (node.upper(), "".join(c for c in node if c.isupper())) for node in nodes)
 
 
 def open_link(instrument: Instrument, surroundings: Surroundings) -> Link:
@@ -60,6 +76,11 @@ class ScpiDriver:
         if refused:
             raise DriverFault(f"{instrument.name}: ask = {escape(refused[0])!r} is not a question that only reads - "
                               f"begin it with one of {', '.join(NODES)} and end it with ?")
+        self._settings = instrument.connection.settings if instrument.connection else ()
+        refused = [question for question in self._settings if not is_setting(question)]
+        if refused:
+            raise DriverFault(f"{instrument.name}: settings = {escape(refused[0])!r} is not a question that only reads - "
+                              f"begin it with one of {', '.join(NODES + SETTING_NODES)} and end it with ?")
         self.instrument, self.identity = instrument, ""
         self._clock = surroundings.clock
         self._link = link or open_link(instrument, surroundings)
@@ -67,10 +88,19 @@ class ScpiDriver:
         self._questions: dict[str, list[ReadingSource]] = {}
         for source in instrument.reading.values():
             self._questions.setdefault(source.ask, []).append(source)
+        self._set: dict[str, str] = {}
+        """As it was set when it was first asked."""
+        self._changed = ""
+        self._check_at = 0
+        """[ns]"""
+        self._opened: list[tuple[str, str]] = []
+        """What happened while it was opened; told with the first look."""
 
     def open(self) -> None:
         """See `Driver`."""
-        self.read_identity(Polled())
+        first = Polled()
+        self.read_identity(first)
+        self._opened = first.events
 
     def close(self) -> None:
         """See `Driver`."""
@@ -86,11 +116,32 @@ class ScpiDriver:
                 return f"another instrument answers: {said}"
             self.identity = said
             self._drain(polled)
+            self._check_settings(polled)
         except LinkLost as error:
             self._lost_at = self._clock.monotonic_ns()
             return str(error)
         self._lost_at = None
         return ""
+
+    def check_settings(self) -> None:
+        """See `Driver`."""
+        self._check_at = 0
+
+    def _check_settings(self, polled: Polled) -> None:
+        """Ask how the instrument is set: after a restart its name is the same, and its range and averaging are not."""
+        changed = []
+        for question in self._settings:
+            text = escape(self._link.ask(question).data[:LONGEST_IDENTITY].decode("ascii", "replace").strip(), 100)
+            if question not in self._set:
+                self._set[question] = text
+                polled.events.append(("instrument_setting", f"{self.instrument.name}: {question} is {text}"))
+            elif self._set[question] != text:
+                changed.append(f"{question} was {self._set[question]}, is {text}")
+        before, self._changed = self._changed, "; ".join(changed)
+        if self._changed != before:
+            what = f"is set otherwise: {self._changed}" if changed else "is set as it was again"
+            polled.events.append(("settings_changed" if changed else "settings_back", f"{self.instrument.name}: {what}"))
+        self._check_at = self._clock.monotonic_ns() + round((CHANGED_S if changed else SETTINGS_S) * 1e9)
 
     def _drain(self, polled: Polled) -> None:
         for _ in range(MOST_ENTRIES):
@@ -106,7 +157,8 @@ class ScpiDriver:
 
     def read(self) -> Polled:
         """See `Driver`."""
-        polled, now = Polled(), self._clock.monotonic_ns()
+        polled, now = Polled(events=self._opened), self._clock.monotonic_ns()
+        self._opened = []
         if not self._link.is_open:
             if self._lost_at is not None and (now - self._lost_at) * 1e-9 < RETRY_S:
                 polled.readings = missing(self.instrument, now, "not connected")
@@ -117,6 +169,15 @@ class ScpiDriver:
                 return polled
             polled.events.append(("connected", f"{self.instrument.name}: {self.identity}"))
         lost, doubtful = "", False
+        if self._settings and self._clock.monotonic_ns() >= self._check_at:
+            try:
+                self._check_settings(polled)
+            except LinkLost as error:
+                lost, self._lost_at = str(error), None
+                polled.events.append(("disconnected", f"{self.instrument.name}: {lost}"))
+        if self._changed and not lost:
+            polled.readings = missing(self.instrument, now, f"the instrument is set otherwise: {self._changed}")
+            return polled
         for question, sources in self._questions.items():
             if lost:
                 polled.readings += [Reading(source.channel, None, now, "", lost) for source in sources]

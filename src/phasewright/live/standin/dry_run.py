@@ -26,6 +26,7 @@ from phasewright.live.virtual.scenario import PlannedStep, Scenario
 
 COUNT_RANGE = 262_143_328_850
 """[uJ] Where the simulated energy counter starts again."""
+AVERAGED = "SENS:AVER:COUN?"
 THERMOMETER = "thermometer-own-log.csv"
 
 
@@ -117,6 +118,8 @@ class DryRun:
         return value * (1.0 + self._known.get(f"{instrument}/{channel}", 0.0))
 
     def _meter(self, question: str) -> str | None:
+        if question == AVERAGED:
+            return "20"
         if question != "READ:ALL?":
             return None
         cells = []
@@ -207,7 +210,8 @@ class DryRun:
                                     *(factor("meter/input_power") if channel == "input_current" else ())))
             for k, label in enumerate(("1", "2")) for channel in ("input_voltage", "input_current"))
         return {
-            "meter": _Wire((("kind", text("scpi")), ("address", text(self.server.address))), meter),
+            "meter": _Wire((("kind", text("scpi")), ("address", text(self.server.address)),
+                            ("settings", f"[{text(AVERAGED)}]")), meter),
             "regulator": _Wire((("kind", text("pmbus")), ("address", text("i2c:7:0x40"))), tuple(
                 (channel, (("ask", text(ask)), *factor(f"regulator/{channel}"))) for channel, ask in (
                     ("rail_voltage", "READ_VOUT"), ("rail_current", "READ_IOUT"),
