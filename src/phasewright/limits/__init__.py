@@ -7,6 +7,7 @@ May touch: nothing.
 Asks: is it a ceiling, or the distance to one?
 """
 
+from phasewright.limits.columns import Column, ColumnMargin, column_margins, draw_parts
 from phasewright.limits.counts import Fewest, fewest_phases, gives_way, holds
 from phasewright.limits.judging import above_limit, figures_at, holds_zero, includes_zero, margins_at, relative
 from phasewright.limits.mends import Mend, mends_of
@@ -16,6 +17,8 @@ from phasewright.limits.stated import HOTTEST
 from phasewright.limits.wording import figure_title, margin_text, shown_unit
 
 __all__ = [
+    "Column",
+    "ColumnMargin",
     "Fewest",
     "HOTTEST",
     "Judged",
@@ -27,6 +30,8 @@ __all__ = [
     "Rule",
     "State",
     "above_limit",
+    "column_margins",
+    "draw_parts",
     "droop_course",
     "fewest_phases",
     "figure_title",

@@ -9,6 +9,7 @@ Asks: is it a parameter, or what parameters say of a setting?
 
 from phasewright.model.exchange import from_dict, model_json, to_dict
 from phasewright.model.fitting import fit_model, fitted_prior
+from phasewright.model.formula import Load, excess_of, input_of, settle
 from phasewright.model.gains import GainCheck, gain_check
 from phasewright.model.lessons import Lesson, next_step
 from phasewright.model.many import ManyPredictions, predict_many
@@ -36,6 +37,7 @@ __all__ = [
     "Fitted",
     "GainCheck",
     "Lesson",
+    "Load",
     "LossSplit",
     "ManyPredictions",
     "Parameter",
@@ -46,6 +48,7 @@ __all__ = [
     "SettledTemperature",
     "as_setting",
     "every_margin",
+    "excess_of",
     "fewest_phases",
     "first_margin",
     "fit_model",
@@ -53,6 +56,7 @@ __all__ = [
     "from_dict",
     "gain_check",
     "headroom",
+    "input_of",
     "loss_split",
     "model_json",
     "next_step",
@@ -61,6 +65,7 @@ __all__ = [
     "prior_of",
     "state_of_prediction",
     "with_every_margin",
+    "settle",
     "settled_temperature",
     "to_dict",
 ]

@@ -339,12 +339,17 @@ def load_step_settling(
     owed = np.maximum(lent - capacitance * target_change, 0.0)
     end = until + np.sqrt(2.0 * owed * (1.0 / slew + 1.0 / return_slew))
     edge = target_change + band_width
-    if not np.any(peak > edge):
+    leaves = peak > edge
+    if not np.any(leaves):
         return _known(np.zeros(()), *asked, band_width)
-    early, late = when + np.zeros_like(end), end + np.zeros_like(when)
+    # Most of many cases never leave the band: only those that do are searched.
+    early, late, edge, leaves, *given = np.broadcast_arrays(when, end, edge, leaves, *asked)
+    early, late, edge, given = early[leaves], late[leaves], edge[leaves], [item[leaves] for item in given]
     deviation = load_step_deviation.__wrapped__  # type: ignore[attr-defined]
     for _ in range(45):  # halves to a part in 1e13
         middle = 0.5 * (early + late)
-        outside = deviation(middle, *asked) > edge
+        outside = deviation(middle, *given) > edge
         early, late = np.where(outside, middle, early), np.where(outside, late, middle)
-    return _known(np.where(peak > edge, late, 0.0), *asked, band_width)
+    back = np.zeros(leaves.shape)
+    back[leaves] = late
+    return _known(back, *asked, band_width)
