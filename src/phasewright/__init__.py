@@ -4,7 +4,7 @@
     analysis = phasewright.analyze("my-campaign")
 
 Every job of the command line is a function of the same name here (``demo``, ``new``, ``check``, ``read``,
-``analyze``, ``predict``, ``preflight``, ``report``, ``package``, ``verify``, ``compare``). They are loaded when first
+``analyze``, ``predict``, ``preflight``, ``design``, ``report``, ``package``, ``verify``, ``compare``). They are loaded when first
 asked for: importing this package costs nothing.
 The rooms behind them are imported by name: ``from phasewright.quantity import propagate``.
 """
@@ -13,7 +13,7 @@ from importlib import import_module as _import_module
 
 __version__ = "0.1.0"
 
-__all__ = ["__version__", "analyze", "check", "compare", "demo", "new", "package", "predict", "preflight", "read",
+__all__ = ["__version__", "analyze", "check", "compare", "demo", "design", "new", "package", "predict", "preflight", "read",
            "report", "verify"]  # fmt: skip
 
 

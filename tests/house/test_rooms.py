@@ -78,7 +78,7 @@ def test_no_attic():
 TOUCHING = {
     "read_text", "write_text", "read_bytes", "write_bytes", "unlink", "mkdir", "urlopen", "system", "Popen",
 }
-WRITERS = ("bench/", "logs/", "live/", "report/", "app/")
+WRITERS = ("bench/", "logs/", "live/", "design/", "report/", "app/")
 
 
 @pytest.mark.parametrize("path", [path for path in MODULES if not place(path).startswith(WRITERS)], ids=place)

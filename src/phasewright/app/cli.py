@@ -8,6 +8,7 @@ import click
 from phasewright.app.commands.answers import analyze
 from phasewright.app.commands.begin import check, new, read
 from phasewright.app.commands.bench import record, serve
+from phasewright.app.commands.designing import design
 from phasewright.app.commands.foresight import predict, preflight
 from phasewright.app.commands.invented import demo
 from phasewright.app.commands.sharing import compare, report, verify
@@ -48,7 +49,7 @@ def main() -> None:
     """
 
 
-for _command in (demo, new, check, read, analyze, predict, preflight, record, report, compare, verify, serve):
+for _command in (demo, new, check, read, analyze, predict, preflight, record, design, report, compare, verify, serve):
     main.add_command(_command)
 
 

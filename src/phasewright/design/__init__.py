@@ -7,10 +7,12 @@ May touch: reads files; lays down example files (random generators are passed in
 Asks: is it a part that could be bought, or a reason to buy another?
 """
 
+from phasewright.design.asking import trades_of, what_changes
 from phasewright.design.candidates import Space, carry
 from phasewright.design.catalogue import read_catalogue
 from phasewright.design.chances import chances_of
-from phasewright.design.exchange import design_json, from_dict, to_dict
+from phasewright.design.exact import Checkpoint, Found, exhaust, search
+from phasewright.design.exchange import design_from_dict, design_json, design_to_dict
 from phasewright.design.laying import lay_down_design
 from phasewright.design.members import front_of, is_enough, judge
 from phasewright.design.records import (
@@ -31,8 +33,8 @@ from phasewright.design.records import (
     Verdict,
 )
 from phasewright.design.requirement import read_requirement
-from phasewright.design.search import Checkpoint, Found, exhaust, search
-from phasewright.design.verdicts import choose
+from phasewright.design.verdicts import cheapest_enough, choose, difference_of
+from phasewright.design.working import on_cluster, workers
 
 __all__ = [
     "Catalogue",
@@ -55,16 +57,22 @@ __all__ = [
     "Verdict",
     "carry",
     "chances_of",
+    "cheapest_enough",
     "choose",
+    "design_from_dict",
     "design_json",
+    "design_to_dict",
+    "difference_of",
     "exhaust",
-    "from_dict",
     "front_of",
     "is_enough",
     "judge",
     "lay_down_design",
+    "on_cluster",
     "read_catalogue",
     "read_requirement",
     "search",
-    "to_dict",
+    "trades_of",
+    "what_changes",
+    "workers",
 ]

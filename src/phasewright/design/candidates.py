@@ -49,6 +49,8 @@ class Space:
     """What was measured on a bench; None = priors alone."""
     bench: Bench | None = None
     """Where board, copper and other loads are stated; None = nothing is known of them."""
+    life: bool = False
+    """True: what counts is the price over the life, parts and energy of the loss, and the chance; nothing else."""
 
     @cached_property
     def phase_counts(self) -> tuple[int, ...]:
@@ -88,7 +90,7 @@ class Space:
     # ---- one design as a bench ----------------------------------------------------------------------------------
 
     def bench_of(self, stage: Part, inductor: Part, controller: Part, cooler: Part, phases: int, frequency: float,
-                 output: tuple[Part, int] | None = None, inputs: tuple[Part, int] | None = None,
+                 output_bank: tuple[Part, int] | None = None, input_bank: tuple[Part, int] | None = None,
                  connector: tuple[Part, int] | None = None) -> Bench:  # fmt: skip
         """Return the bench with these parts on it."""
         need, turns, cools = self.requirement, _of(controller, Controller), _of(cooler, Cooler)
@@ -97,7 +99,7 @@ class Space:
         regulator = Regulator(
             name="design", phase_count=phases, switching_frequency=frequency, rail_voltage=need.rail_voltage,
             load_line=need.load_line, stage=stage.figures, inductor=inductor.figures,  # type: ignore[arg-type]
-            output_capacitors=bank_of(output), input_capacitors=bank_of(inputs),
+            output_capacitors=bank_of(output_bank), input_capacitors=bank_of(input_bank),
             protection=Protection(temperature_warning=need.temperature_limit, source="requirement"),
             controller_power=turns.controller_power, sharing_error=turns.sharing_error,
             tolerance_band=need.tolerance_band, settling_time=need.settling_time, ripple_limit=need.ripple_limit,

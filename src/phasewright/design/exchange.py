@@ -13,20 +13,20 @@ from typing import Any
 from phasewright.bench import CapacitorBank, Connector, Inductor, Stage
 from phasewright.design.records import Controller, Cooler, Design, Member, Part
 
-__all__ = ["design_json", "from_dict", "to_dict"]
+__all__ = ["design_from_dict", "design_json", "design_to_dict"]
 
 FORMAT = "phasewright-design-1"
 _FIGURES: dict[str, Any] = {"stage": Stage, "inductor": Inductor, "capacitor": CapacitorBank, "controller": Controller,
                             "cooler": Cooler, "connector": Connector}  # fmt: skip
 
 
-def to_dict(design: Design) -> dict[str, Any]:
-    """Return all of a design as nested dicts, lists, strings and numbers, fit for JSON; see `from_dict`."""
+def design_to_dict(design: Design) -> dict[str, Any]:
+    """Return all of a design as nested dicts, lists, strings and numbers, fit for JSON; see `design_from_dict`."""
     return {"format": FORMAT, **_plain(design)}
 
 
-def from_dict(facts: Mapping[str, Any]) -> Design:
-    """Return the design that `to_dict` gave. Raises ValueError when the facts are of another format."""
+def design_from_dict(facts: Mapping[str, Any]) -> Design:
+    """Return the design that `design_to_dict` gave. Raises ValueError when the facts are of another format."""
     if facts.get("format") != FORMAT:
         raise ValueError(f"format = {facts.get('format')!r} - {FORMAT!r} is needed - search anew")
     return _record(Design, facts)

@@ -17,8 +17,8 @@ import numpy as np
 
 from phasewright import physics
 from phasewright.bench import Bench
-from phasewright.design.candidates import CARRIED, OWN, Space, bank_figures, carried_scores
-from phasewright.design.records import CHANCE, Part
+from phasewright.design.candidates import CARRIED, OWN, Space, bank_figures, carried_scores, energy_cost
+from phasewright.design.records import CHANCE, MONEY, Part
 from phasewright.limits import Column, ColumnMargin, column_margins
 from phasewright.model import Belief, Load, excess_of, input_of, settle
 
@@ -105,6 +105,7 @@ class Figures:
         self.count = np.array(space.phase_counts, dtype=float)
         self.frequency = np.array(space.frequencies)
         own = space.catalogue
+        self.life = space.life
         self.stage, self.inductor, self.controller, self.cooler = own.stage, own.inductor, own.controller, space.coolers
         codes = len(self.count) * len(self.inductor) * len(self.controller)
         self._step_place = np.full(codes, -1, dtype=np.int64)
@@ -147,6 +148,12 @@ class Figures:
     def cooler_money(self) -> np.ndarray:
         """Return the price of each cooler, in whole steps."""
         return self._money["cooler"]
+
+    def energy_money(self, loss: np.ndarray) -> np.ndarray:
+        """Return what losses [W] cost over the life, in whole steps; 0 where no price is stated."""
+        with np.errstate(invalid="ignore"):
+            each = energy_cost(self.need, 1.0) or 0.0
+            return np.rint(np.where(np.isfinite(loss), loss, 0.0) * each * MONEY).astype(np.int64)
 
     def options(self, use: str) -> tuple[np.ndarray, np.ndarray]:
         """Return (price in whole steps, area [m2]) of every bank of a use, or of every set of connectors."""

@@ -7,15 +7,15 @@ from collections.abc import Callable
 from dataclasses import replace
 from types import MappingProxyType
 
-import numpy as np
-
 from phasewright.design.candidates import CARRIED, Space, energy_cost
 from phasewright.design.chances import DRAWS, chances_of
+from phasewright.design.exact import Found, choice_of
+from phasewright.design.figures import Figures
+from phasewright.design.figures import failing as _sum_failing
 from phasewright.design.records import CHANCE, MONEY, Choice, Front, Member, Requirement
-from phasewright.design.search import Found, choice_of
-from phasewright.limits import margins_at, relative
+from phasewright.limits import Column, column_margins, gives_way, margins_at, relative
 
-__all__ = ["front_of", "is_enough", "judge", "member_of", "order_by_cost", "reasons_of", "with_chances"]
+__all__ = ["front_of", "is_enough", "judge", "member_of", "reasons_of", "with_chances"]
 
 
 def front_of(
@@ -27,8 +27,12 @@ def front_of(
 ) -> Front:
     """Return the front with a member for each row: predicted, and its chance drawn (`draws` 0 leaves that out)."""
     members = []
+    pairs = found.cores.take(found.rows[:, 0]), found.rows[:, 1]
+    settled = Figures(space).settle(*pairs, spread=False)
     for k, row in enumerate(found.rows):
-        member = member_of(space, choice_of(space, found.cores, row), int(row[-1]))
+        choice, loss = choice_of(space, found.cores, row), float(settled.loss.value[k])
+        member = Member(choice, space.cost_of(choice) / MONEY, float(settled.temperature.value[k]), loss,
+                        max(0.0, 1.0 - int(row[-1]) / CHANCE), energy_cost(space.requirement, loss))  # fmt: skip
         members.append(with_chances(space, member, draws) if draws else member)
         if progress is not None:
             progress((k + 1) / len(found.rows), f"{k + 1} of {len(found.rows)} designs on the front tried with {draws} draws")
@@ -36,10 +40,15 @@ def front_of(
 
 
 def member_of(space: Space, choice: Choice, failing: int | None = None) -> Member:
-    """Return a design with its prediction; `failing` is the sum of its chances of failing in steps, if known."""
-    _, found, _ = space.foresee(choice)
+    """Return a design as predicted; `failing` is the sum of its chances of failing in steps, worked out where None."""
+    bench, found, state = space.foresee(choice)
     loss = found.quantities["conversion_loss"].value
-    chance = math.nan if failing is None else max(0.0, 1.0 - failing / CHANCE)
+    if failing is None:
+        columns = {name: Column(item.value, item.u if item.u is not None else math.nan)
+                   for name, item in state.quantities.items()}  # fmt: skip
+        own = column_margins(bench, {"phase_count": float(choice.phase_count)}, columns)
+        failing = int(_sum_failing(own, ()))
+    chance = max(0.0, 1.0 - failing / CHANCE)
     return Member(choice, space.cost_of(choice) / MONEY, found.quantities["regulator_temperature"].value, loss, chance,
                   energy_cost(space.requirement, loss))  # fmt: skip
 
@@ -68,7 +77,11 @@ def reasons_of(space: Space, member: Member, chosen: Member) -> tuple[str, ...]:
     """Return why a design was not chosen over `chosen`, with numbers; both are judged and have their chances."""
     need, said = space.requirement, []
     if not is_enough(need, member):
-        if member.chances is not None:
+        if member.chances is None:
+            weak = gives_way(member.margins)
+            said.append(f"assured to meet every limit with {100 * member.chance:.1f} %, {100 * need.confidence:g} % are "
+                        f"asked for" + (f"; {weak.limit.name} gives first" if weak is not None else ""))  # fmt: skip
+        else:
             said.append(f"meets every limit in {100 * member.chances.chance:.1f} % of the draws, "
                         f"{100 * need.confidence:g} % are asked for")  # fmt: skip
             often = [pair for pair in member.chances.first_to_fail if pair[1] > 0.25 * (1.0 - need.confidence)]
@@ -135,9 +148,3 @@ def _notes(space: Space) -> tuple[str, ...]:
                 "droop and wear")  # fmt: skip
     return tuple(said)
 
-
-def order_by_cost(members: list[Member]) -> list[Member]:
-    """Return members by total cost, then by price, then by temperature."""
-    keys = np.lexsort(([m.regulator_temperature for m in members], [m.cost for m in members],
-                       [m.total_cost for m in members]))  # fmt: skip
-    return [members[int(k)] for k in keys]

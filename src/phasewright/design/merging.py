@@ -53,8 +53,12 @@ def most_failing(need: Requirement) -> int:
     return int(round((1.0 - need.least_chance) * CHANCE))
 
 
-def levels_of(need: Requirement, settled: Settled) -> tuple[np.ndarray, np.ndarray]:
+def levels_of(figures: Figures, settled: Settled) -> tuple[np.ndarray, np.ndarray]:
     """Return the levels of temperature and loss, whole numbers; designs of the same level count as alike."""
+    need = figures.need
+    if figures.life:
+        none = np.zeros(settled.loss.value.shape, dtype=np.int64)
+        return none, none
     with np.errstate(invalid="ignore"):
         warm = np.where(np.isfinite(settled.temperature.value), settled.temperature.value, 1e6)
         lost = np.where(np.isfinite(settled.loss.value), settled.loss.value, 1e6)
@@ -81,8 +85,10 @@ def complete(figures: Figures, pairs: Pairs, *, merge: bool = True) -> Rows:
     pairs, settled, failing = pairs.take(alive), take_settled(settled, alive), failing[alive]
     tiers = _tiers(figures, pairs, settled)
     price = figures.core_money(pairs.cores) + figures.cooler_money()[pairs.cooler]
+    if figures.life:
+        price = price + figures.energy_money(settled.loss.value)
     area = figures.core_area(pairs.cores)
-    warm, lost = levels_of(need, settled)
+    warm, lost = levels_of(figures, settled)
     options = {use: figures.options(use) for use in tiers}
     limited = need.board_area is not None
     picked = {}

@@ -55,7 +55,8 @@ def read_text(path: Path, reading: Reading) -> str | None:
         data = path.read_bytes() if path.stat().st_size <= MAX_SIZE else None
     except OSError as error:
         said = error.strerror or str(error)
-        reading.faults.append(Fault(reading.file, f"the file cannot be read ({escape(said)})", "lay one down with: phasewright design DIR --new"))
+        reading.faults.append(Fault(reading.file, f"the file cannot be read ({escape(said)})",
+                                    "lay one down with: phasewright design DIR --new"))  # fmt: skip
         return None
     if data is None:
         reading.faults.append(Fault(reading.file, f"the file is larger than {MAX_SIZE >> 20} MiB", "keep only parts here"))

@@ -5,44 +5,83 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
-from phasewright.design.candidates import Space
-from phasewright.design.members import is_enough, judge, member_of, order_by_cost, reasons_of, with_chances
+from phasewright.design.candidates import Space, energy_cost
+from phasewright.design.chances import DRAWS
+from phasewright.design.exact import choice_of, search
+from phasewright.design.members import is_enough, judge, member_of, reasons_of, with_chances
 from phasewright.design.records import Choice, Front, Member, Part, Purchase, Verdict
 from phasewright.limits import gives_way
 
-__all__ = ["choose", "neighbours_of", "purchases_of"]
+__all__ = ["cheapest_enough", "choose", "difference_of", "neighbours_of", "purchases_of"]
 
 MOST_STEPS = 6
 """Steps of each ladder that are told."""
 MOST_NEIGHBOURS = 16
+SLACK, FINE = 0.01, 0.0025
+"""[1] How far below the confidence a design's assured chance may be for its draws to be tried, and how finely the chance
+is told apart: draws count what is not straight, and that limits fail together."""
 
 Progress = Callable[[float, str], None]
 
 
-def choose(space: Space, front: Front, *, progress: Progress | None = None) -> Verdict:
+def choose(space: Space, front: Front, *, draws: int = DRAWS, progress: Progress | None = None) -> Verdict:
     """Return the design to build: of those that are sure enough the cheapest over its life, parts and energy.
 
-    Without a price of energy, or of equal cost, the cheapest to buy.
+    Without a price of energy the cheapest to buy. Found by a search of its own, in which the price over the life stands
+    in place of price, temperature and loss: designs that count as alike on the front may differ by more than a choice.
     """
-    enough = [item for item in front.members if is_enough(front.requirement, item)]
-    if not enough:
+    progress = progress or _quiet
+    progress(0.0, "the cheapest that is enough")
+    chosen = cheapest_enough(space, draws=draws)
+    if chosen is None:
         return Verdict(None, None, _none(space, front))
-    chosen = judge(space, order_by_cost(enough)[0])
-    cheapest = judge(space, min(enough, key=lambda item: (item.cost, item.total_cost)))
+    chosen = judge(space, chosen)
+    cheapest = chosen
+    if space.requirement.price is not None:
+        found = cheapest_enough(_without_energy(space), draws=draws)
+        cheapest = judge(space, _repriced(space, found)) if found is not None else chosen
     neighbours = []
     options = list(neighbours_of(space, chosen.choice))[:MOST_NEIGHBOURS]
     for k, choice in enumerate(options):
-        item = with_chances(space, judge(space, member_of(space, choice)))
+        item = judge(space, member_of(space, choice))
+        item = with_chances(space, item, draws) if draws else item
         neighbours.append(replace(item, fails=reasons_of(space, item, chosen)))
-        if progress is not None:
-            progress((k + 1) / len(options), "why not its neighbours")
+        progress((k + 1) / len(options), "why not its neighbours")
     return Verdict(chosen, cheapest, _sentence(space, chosen, cheapest), tuple(neighbours), purchases_of(front, chosen))
+
+
+def cheapest_enough(space: Space, *, draws: int = DRAWS) -> Member | None:
+    """Return the design that is enough and cheapest over its life; None where none is. `draws` 0: by assured chance."""
+    need = space.requirement
+    least = max(need.least_chance, need.confidence - (SLACK if draws else 0.0))
+    own = replace(space, life=True, requirement=replace(need, least_chance=least, chance_step=FINE))
+    found = search(own)
+    for row in found.rows:
+        item = member_of(space, choice_of(space, found.cores, row), int(row[-1]))
+        item = with_chances(space, item, draws) if draws else item
+        if is_enough(need, item):
+            return item
+    return None
+
+
+def _without_energy(space: Space) -> Space:
+    return replace(space, requirement=replace(space.requirement, price=None))
+
+
+def _repriced(space: Space, member: Member) -> Member:
+    return replace(member, energy_cost=energy_cost(space.requirement, member.conversion_loss))
+
+
+def _quiet(fraction: float, text: str) -> None:
+    """Stand in for a progress callable that nobody gave."""
 
 
 def _sentence(space: Space, chosen: Member, cheapest: Member) -> str:
     own, need, currency = chosen.choice, space.requirement, space.catalogue.currency
     sure = chosen.chances
-    chance = f"{100 * chosen.chance:.0f} %" if sure is None else f"{100 * sure.chance:.1f} % ({100 * sure.low95:.1f} to {100 * sure.high95:.1f} %)"
+    chance = f"{100 * chosen.chance:.0f} %"
+    if sure is not None:
+        chance = f"{100 * sure.chance:.1f} % ({100 * sure.low95:.1f} to {100 * sure.high95:.1f} %)"
     said = (f"{own.phase_count} phases of {own.stage} with {own.inductor} at {own.switching_frequency / 1e3:.0f} kHz on "
             f"{own.cooler} would be enough: {chosen.cost:.2f} {currency} of parts, "
             f"{chosen.regulator_temperature:.0f} °C, {chosen.conversion_loss:.1f} W lost, every limit met with "
@@ -81,14 +120,14 @@ def purchases_of(front: Front, chosen: Member) -> tuple[Purchase, ...]:
 
 
 def _ladder(front: Front, chosen: Member, kind: str) -> Iterator[Purchase]:
-    worth = {"temperature": (lambda m: -m.regulator_temperature, "K cooler", 1.0),
-             "loss": (lambda m: -m.conversion_loss, "W less lost", 1.0),
-             "chance": (lambda m: m.chances.chance if m.chances else m.chance, "% surer", 100.0)}  # fmt: skip
-    of, unit, scale = worth[kind]
+    worth = {"temperature": (lambda m: -m.regulator_temperature, "K cooler", 1.0, 1.0),
+             "loss": (lambda m: -m.conversion_loss, "W less lost", 1.0, 0.5),
+             "chance": (lambda m: m.chances.chance if m.chances else m.chance, "% surer", 100.0, 0.005)}  # fmt: skip
+    of, unit, scale, least = worth[kind]
     before = chosen
     rest = [item for item in front.members if kind == "chance" or is_enough(front.requirement, item)]
     for _ in range(MOST_STEPS):
-        better = [item for item in rest if of(item) > of(before) + 1e-9 and item.cost > before.cost + 1e-9]
+        better = [item for item in rest if of(item) >= of(before) + least and item.cost > before.cost + 1e-9]
         if not better:
             return
         # The next step up is the one that gives most for its money.

@@ -1,6 +1,6 @@
 """Figures, tables and the guide.
 
-Takes: Analysis, Fitted, Prediction, Plan.
+Takes: Analysis, Fitted, Prediction, Plan, Design.
 Gives: files (HTML, Markdown, SVG, PNG, CSV), plain text for a terminal.
 May import: all rooms below, not live.
 May touch: writes files, draws.
@@ -17,6 +17,7 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.cautions import NO_SAFETY_FUNCTION, cautions_of
     from phasewright.report.chapters import guide_document
     from phasewright.report.document import Caution, Document, Figure, Layout, Section, Slot, Table
+    from phasewright.report.front import front_figure, front_svg
     from phasewright.report.guide import GuideFiles, write_guide
     from phasewright.report.html import blocks_html, figure_file, inline_figure, section_html, style_sheet
     from phasewright.report.package import Package, write_package
@@ -25,6 +26,7 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.tables import csv_of
     from phasewright.report.terminal import answers_text, results_table
     from phasewright.report.terminal_compare import comparison_text
+    from phasewright.report.terminal_design import design_text
     from phasewright.report.terminal_model import bounds_text, model_text, prediction_text, predictions_table
     from phasewright.report.terminal_plan import preflight_text
     from phasewright.report.timeline import Draft, TracePanel, timeline_svg
@@ -50,7 +52,10 @@ __all__ = [
     "cautions_of",
     "comparison_text",
     "csv_of",
+    "design_text",
     "figure_file",
+    "front_figure",
+    "front_svg",
     "guide_document",
     "inline_figure",
     "model_answers",
@@ -109,6 +114,9 @@ _HOMES = {
     "prediction_text": "terminal_model",
     "predictions_table": "terminal_model",
     "preflight_text": "terminal_plan",
+    "design_text": "terminal_design",
+    "front_figure": "front",
+    "front_svg": "front",
 }
 
 

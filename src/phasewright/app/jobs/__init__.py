@@ -6,6 +6,7 @@ Every job takes a campaign folder and returns a frozen record. Rooms are importe
 
 from phasewright.app.jobs.analyzing import analyze, answered, losses, to_json_text, wants
 from phasewright.app.jobs.campaign import NewResult, check, new, read
+from phasewright.app.jobs.designing import design, design_space, kept_design, new_design
 from phasewright.app.jobs.files import write_atomically
 from phasewright.app.jobs.foreseeing import bounds, known_model, model, predict, preflight
 from phasewright.app.jobs.invented import DEMO_MARK, DemoResult, demo, demo_live
@@ -15,6 +16,7 @@ from phasewright.app.jobs.recording import begin_record, record, verify_record
 
 __all__ = [
     "DEMO_MARK", "DemoResult", "NewResult", "Progress", "analyze", "answered", "begin_record", "bounds", "check",
-    "compare", "demo", "demo_live", "known_model", "losses", "model", "new", "package", "part_of", "predict", "preflight",
-    "read", "record", "report", "require_pdf", "to_json_text", "verify", "verify_record", "wants", "write_atomically",
+    "compare", "demo", "demo_live", "design", "design_space", "kept_design", "known_model", "losses", "model", "new",
+    "new_design", "package", "part_of", "predict", "preflight", "read", "record", "report", "require_pdf",
+    "to_json_text", "verify", "verify_record", "wants", "write_atomically",
 ]  # fmt: skip

@@ -70,7 +70,7 @@ def key_of(space: Space) -> str:
     need = (space.requirement, tuple(sorted(space.catalogue.files.items())))
     parts = tuple(getattr(space.catalogue, kind) for kind in
                   ("stage", "inductor", "capacitor", "controller", "cooler", "connector"))  # fmt: skip
-    return sha256(repr((need, parts, known, None if space.bench is None else space.bench.board)).encode()).hexdigest()
+    return sha256(repr((need, parts, known, None if space.bench is None else space.bench.board, space.life)).encode()).hexdigest()
 
 
 def here(key: str, space: Space, shares: Sequence[Pairs]) -> Iterable[Rows]:
@@ -178,6 +178,7 @@ class Checkpoint:
     def load(self, key: str) -> _Round | None:
         """Return the state that was kept for the search of this key, None where there is none."""
         import io
+        import zipfile
 
         raw = self._read()
         if raw is None:
@@ -188,7 +189,7 @@ class Checkpoint:
                     return None
                 open_, counts = np.unpackbits(kept["open"])[: int(kept["pairs"])], kept["counts"]
                 return _Round(open_.astype(bool), kept["rows"], *(int(item) for item in counts))
-        except (ValueError, OSError, KeyError, EOFError):
+        except (ValueError, OSError, KeyError, EOFError, zipfile.BadZipFile):
             return None  # a torn checkpoint is worth nothing: the search begins anew
 
     def save(self, key: str, state: _Round) -> None:
@@ -213,8 +214,9 @@ def _check(space: Space) -> None:
                             f'add one with coolant = "{space.requirement.coolant}"', path="cooler"))  # fmt: skip
     if not space.phase_counts:
         most = max(item.figures.phase_limit for item in space.catalogue.controller)  # type: ignore[union-attr]
-        faults.append(Fault("requirement.toml", f"no controller turns {space.requirement.phase_count_range[0]} phases or "
-                            f"more (the most is {most})", "ask for fewer or add a controller", path="search.phase_count"))  # fmt: skip
+        least = space.requirement.phase_count_range[0]
+        faults.append(Fault("requirement.toml", f"no controller turns {least} phases or more (the most is {most})",
+                            "ask for fewer or add a controller", path="search.phase_count"))  # fmt: skip
     if faults:
         raise BenchFault(faults)
 
@@ -240,13 +242,15 @@ def _bounded_pairs(figures: Figures, progress: Progress) -> tuple[Cores, Cores, 
     cores, alive, low, sure = cores.take(kept), alive[kept], low[kept], sure[kept]
     count = len(figures.cooler)
     core_at, cooler = np.repeat(np.arange(len(cores)), count), np.tile(np.arange(count), len(cores))
-    warm, lost = np.empty(len(core_at), dtype=np.int64), np.empty(len(core_at), dtype=np.int64)
+    warm, lost, energy = (np.zeros(len(core_at), dtype=np.int64) for _ in range(3))
     for first in range(0, len(core_at), 65536):
         part = slice(first, first + 65536)
         settled = figures.settle(cores.take(core_at[part]), cooler[part], spread=False)
-        warm[part], lost[part] = levels_of(need, settled)
+        warm[part], lost[part] = levels_of(figures, settled)
+        if figures.life:
+            energy[part] = figures.energy_money(settled.loss.value)
     progress(0.1, f"{len(core_at)} pairs with a cooler settle")
-    bounds = np.column_stack([low[core_at] + figures.cooler_money()[cooler], warm, lost,
+    bounds = np.column_stack([low[core_at] + figures.cooler_money()[cooler] + energy, warm, lost,
                               chance_level(need, sure[core_at])])  # fmt: skip
     pairs = Pairs(alive[core_at], cores.take(core_at), cooler, bad[alive][core_at])
     return cores, every, pairs, bounds
