@@ -68,6 +68,21 @@ def _file_behind(column: np.ndarray) -> tuple[FileIO | None, int]:
     return stream, int(base.offset + column.ctypes.data - base.ctypes.data)
 
 
+def rows_between(column: np.ndarray, first: int, last: int) -> np.ndarray:
+    """Return rows `first` to `last` (past the last) of a column; a mapped one is read, not looked at page by page."""
+    first, last = max(first, 0), min(last, len(column))
+    with Rows(column, max(last - first, 0)) as rows:
+        return rows.part(first, last)
+
+
+def every(column: np.ndarray, stride: int) -> np.ndarray:
+    """Return every `stride`-th row of a column, from the first on."""
+    size = max(BLOCK // stride, 1) * stride
+    with Rows(column, size) as rows:
+        parts = [np.array(rows.part(a, b)[::stride]) for a, b in spans(len(column), size)]
+    return np.concatenate(parts) if parts else np.array(column)
+
+
 def spans(count: int, size: int = BLOCK) -> list[tuple[int, int]]:
     """Return (first, past-the-last) row of every block of `count` rows."""
     return [(a, min(a + size, count)) for a in range(0, count, size)]

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from phasewright.logs.blockwise import every
 from phasewright.logs.records import Remark, Table
 from phasewright.logs.sanity.doubts import Gathered, Ranges, merged
 from phasewright.logs.sanity.survey import PAIRS, Column
@@ -70,7 +71,7 @@ def _runs(column: Column, table: Table) -> Ranges:
     least = int(max(10.0, chance, _LEAST / period if period > 0.0 else 0.0))
     stride = max(least // 2, 1)
     # A run of `least` rows holds two neighbouring marks of the stride: only around such pairs every row is read.
-    marks = np.array(column.raw[::stride])
+    marks = every(column.raw, stride)
     hits = np.flatnonzero(marks[1:] == marks[:-1])
     found, reach = [], 0
     for hit in hits.tolist():

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from phasewright.logs.blockwise import every
 from phasewright.logs.records import Remark, Table
 from phasewright.logs.sanity.doubts import Gathered, Ranges, count_rows
 from phasewright.logs.sanity.survey import BLOCK, PAIRS, Column
@@ -63,7 +64,7 @@ def _repeats(numbers: Sequence[np.ndarray], lively: Column, table: Table) -> tup
         usual = float(np.count_nonzero(same)) / len(same)
         return usual, np.column_stack([first, last])
     # A run holds two neighbouring marks of the stride: the liveliest column shows where to look at all rows.
-    marks = np.array(lively.raw[::stride])
+    marks = every(lively.raw, stride)
     hits = np.flatnonzero(marks[1:] == marks[:-1])
     found: list[Ranges] = []
     reach = 0

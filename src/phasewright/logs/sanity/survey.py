@@ -13,7 +13,7 @@ import numpy as np
 
 from phasewright.bench import ChannelSource, LogFault, base_channel
 from phasewright.logs._names import column_position
-from phasewright.logs.blockwise import BLOCK, Rows, side_by_side, spans
+from phasewright.logs.blockwise import BLOCK, Rows, rows_between, side_by_side, spans
 from phasewright.logs.records import Table
 from phasewright.quantity import base_unit, convert
 
@@ -51,7 +51,7 @@ class Column:
 
     def values(self, first: int, last: int) -> np.ndarray:
         """Return the readings of rows `first` to `last` (past the last) in `unit`."""
-        part = np.asarray(self.raw[max(first, 0) : last])
+        part = rows_between(self.raw, first, last)
         return part if self.scale == 1.0 and self.shift == 0.0 else part * self.scale + self.shift
 
     def at(self, rows: np.ndarray) -> np.ndarray:
