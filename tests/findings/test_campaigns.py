@@ -7,7 +7,7 @@ import pytest
 from statsmodels.stats.multitest import multipletests
 
 from phasewright.findings import compare_campaigns
-from phasewright.findings.campaigns import Contrast, SettingContrast, _adjusted, _chance, holm
+from phasewright.findings.campaigns import Contrast, SettingContrast, _adjusted, chance_of, holm
 from phasewright.quantity import Part, difference, value_from_parts
 
 
@@ -84,7 +84,7 @@ def test_noise_is_called_real_in_at_most_five_percent_of_comparisons():
                 value_from_parts(float(generator.normal(50.0, 2.0)), "W", [Part(f"{side}{index}", 2.0)]) for side in "ab"
             )
             apart = difference(one, other)
-            contrasts.append(Contrast("loss", one, other, apart, _chance(apart), None))
+            contrasts.append(Contrast("loss", one, other, apart, chance_of(apart), None))
         item = SettingContrast("b", "s", "sustained", "s", "sustained", 8.0, "all cores", tuple(contrasts))
         wrong += any(c.real for c in next(iter(_adjusted([item]))).contrasts)
     # 5 % and three standard deviations of the count.

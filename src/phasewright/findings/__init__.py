@@ -11,6 +11,7 @@ from phasewright.findings.analysis import analyze
 from phasewright.findings.campaigns import CampaignComparison, Contrast, SettingContrast, compare_campaigns
 from phasewright.findings.exchange import analysis_schema, to_json
 from phasewright.findings.frames import to_frame
+from phasewright.findings.groups import GroupComparison, GroupContrast, GroupFinding, Held, compare_groups, stated_u
 from phasewright.findings.margins import state_of
 from phasewright.findings.records import (
     VERDICTS,
@@ -31,6 +32,10 @@ __all__ = [
     "Check",
     "Comparison",
     "Contrast",
+    "GroupComparison",
+    "GroupContrast",
+    "GroupFinding",
+    "Held",
     "Margin",
     "NotComputable",
     "SettingContrast",
@@ -38,7 +43,9 @@ __all__ = [
     "analysis_schema",
     "analyze",
     "compare_campaigns",
+    "compare_groups",
     "state_of",
+    "stated_u",
     "to_frame",
     "to_json",
     "unstated_accuracy",

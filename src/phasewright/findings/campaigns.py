@@ -15,7 +15,7 @@ from phasewright.findings.records import Analysis, StepFinding
 from phasewright.findings.wording import group_by_load, load_text, phases_text, series_text
 from phasewright.quantity import Value, difference, to_text, value_from_parts
 
-__all__ = ["CampaignComparison", "Contrast", "SettingContrast", "compare_campaigns", "holm"]
+__all__ = ["CampaignComparison", "Contrast", "SettingContrast", "chance_of", "compare_campaigns", "holm"]
 
 COMPARED = (
     "regulator_rise", "regulator_temperature", "loss", "delivery_efficiency", "conversion_efficiency", "input_power",
@@ -156,7 +156,7 @@ def _contrast(
             continue
         own, base = _told_apart(one, f"campaign {index}", shared), _told_apart(other, "campaign 0", shared)
         apart = difference(own, base)
-        contrasts.append(Contrast(quantity, one, other, apart, _chance(apart), None))
+        contrasts.append(Contrast(quantity, one, other, apart, chance_of(apart), None))
     return SettingContrast(
         name, step.step.name, step.verdict, partner.step.name, partner.verdict, _count(step),
         load_text([partner]), tuple(contrasts), _remark(step, partner),
@@ -178,7 +178,8 @@ def _is_of(source: str, shared: frozenset[str]) -> bool:
     return source.split("/", 1)[0] in shared and source.rsplit("/", 1)[-1] in ("gain", "offset")
 
 
-def _chance(apart: Value) -> float | None:
+def chance_of(apart: Value) -> float | None:
+    """Return the chance of a difference this large when there is none; None where its uncertainty is not known."""
     if apart.u is None or not math.isfinite(apart.value):
         return None
     if apart.u == 0.0:

@@ -20,6 +20,7 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.front import front_figure, front_svg
     from phasewright.report.guide import GuideFiles, write_guide
     from phasewright.report.html import blocks_html, figure_file, inline_figure, section_html, style_sheet
+    from phasewright.report.library import campaigns_table, groups_table, library_blocks, library_figure, setting_name
     from phasewright.report.package import Package, write_package
     from phasewright.report.pdf import can_set_pdf, require_pdf
     from phasewright.report.questions import bench_figure
@@ -27,9 +28,11 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.terminal import answers_text, results_table
     from phasewright.report.terminal_compare import comparison_text
     from phasewright.report.terminal_design import design_text
+    from phasewright.report.terminal_library import library_offers_text, library_setting_text
     from phasewright.report.terminal_model import bounds_text, model_text, prediction_text, predictions_table
     from phasewright.report.terminal_plan import preflight_text
     from phasewright.report.timeline import Draft, TracePanel, timeline_svg
+    from phasewright.report.wording import quantity_title
 
 __all__ = [
     "NO_SAFETY_FUNCTION",
@@ -48,6 +51,7 @@ __all__ = [
     "bounds_text",
     "bench_figure",
     "blocks_html",
+    "campaigns_table",
     "can_set_pdf",
     "cautions_of",
     "comparison_text",
@@ -56,8 +60,13 @@ __all__ = [
     "figure_file",
     "front_figure",
     "front_svg",
+    "groups_table",
     "guide_document",
     "inline_figure",
+    "library_blocks",
+    "library_figure",
+    "library_offers_text",
+    "library_setting_text",
     "model_answers",
     "model_text",
     "pair_table",
@@ -66,8 +75,10 @@ __all__ = [
     "predictions_table",
     "preflight_text",
     "require_pdf",
+    "quantity_title",
     "results_table",
     "section_html",
+    "setting_name",
     "strip_figure",
     "style_sheet",
     "timeline_svg",
@@ -89,6 +100,14 @@ _HOMES = {
     "Package": "package",
     "write_package": "package",
     "GuideFiles": "guide",
+    "campaigns_table": "library",
+    "groups_table": "library",
+    "library_blocks": "library",
+    "library_figure": "library",
+    "setting_name": "library",
+    "quantity_title": "wording",
+    "library_offers_text": "terminal_library",
+    "library_setting_text": "terminal_library",
     "can_set_pdf": "pdf",
     "require_pdf": "pdf",
     "bench_figure": "questions",

@@ -51,19 +51,40 @@ def report(ctx: click.Context, folder: Path, open_page: bool, packed: bool, pdf:
 
 
 @click.command()
-@click.argument("folders", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="DIR DIR...")
+@click.argument("folders", type=click.Path(path_type=Path), nargs=-1, metavar="DIR DIR...")
 @click.option("--same-instruments", is_flag=True, help="The same meters stood on all benches: their errors cancel.")
+@click.option("--library", type=click.Path(file_okay=False, exists=True, path_type=Path), metavar="FOLDER",
+              help="Ask every analyzed campaign below FOLDER instead; the options that follow put the question.")
+@click.option("--quantity", default="loss", metavar="NAME", help="Figure that is compared, such as regulator_rise.  [loss]")
+@click.option("--by", default="board", metavar="WHAT", help="What is compared: board, cooler, day, campaign.  [board]")
+@click.option("--phases", default="", metavar="LIST", help="Phase counts: 3, or 8,6,4, or 3-6.")
+@click.option("--load", default="", metavar="LOAD", help="'300 W' at the package or '250 A' on the rail, within 5 %.")
+@click.option("--board", default="", metavar="TEXT", help="Only boards with TEXT in their name.")
+@click.option("--cooler", default="", metavar="TEXT", help="Only coolers with TEXT in their name.")
+@click.option("--since", default="", metavar="DAY", help="Only records from DAY on: 2031-03-04, 2031-03 or 2031.")
+@click.option("--until", default="", metavar="DAY", help="Only records up to DAY.")
+@click.option("--baseline", default="", metavar="NAME", help="Compare with this board, cooler, day or campaign.")
 @JSON
 @click.pass_context
-def compare(ctx: click.Context, folders: tuple[Path, ...], same_instruments: bool, as_json: bool) -> None:
+def compare(ctx: click.Context, folders: tuple[Path, ...], same_instruments: bool, library: Path | None, as_json: bool,
+            **words: str) -> None:
     """Compare campaigns with the first.
 
-    The same settings on other boards, coolers or days, with uncertainty; tells real differences from noise.
+    The same settings on other boards, coolers or days, with uncertainty; tells real differences from noise. With
+    --library one question is put to thousands of campaigns at once.
     """
     from dataclasses import asdict
 
     from phasewright.app import jobs
 
+    if library is not None:
+        if folders:
+            raise click.UsageError("--library takes no DIR besides - campaigns are looked for below its FOLDER")
+        _ask_library(ctx, library, words, as_json)
+        return
+    asked = [f"--{name}" for name, text in words.items() if text not in ("", "loss", "board")]
+    if asked:
+        raise click.UsageError(f"{', '.join(asked)} asks a library - add --library FOLDER, or leave it out")
     if len(folders) < 2 or len({folder.resolve() for folder in folders}) < len(folders):
         raise click.UsageError(f"{len(folders)} given - two or more different campaign folders are compared - add one")
     with job(ctx) as progress:
@@ -74,6 +95,22 @@ def compare(ctx: click.Context, folders: tuple[Path, ...], same_instruments: boo
         from phasewright.report import comparison_text
 
         click.echo(comparison_text(found), nl=False)
+    ctx.exit(DONE if found.settings else NOT_USABLE)
+
+
+def _ask_library(ctx: click.Context, folder: Path, words: dict[str, str], as_json: bool) -> None:
+    """Print what every campaign below a folder says of one question."""
+    from dataclasses import asdict
+
+    from phasewright.app import jobs
+    from phasewright.app.library_text import library_text
+
+    with job(ctx) as progress:
+        found = jobs.compare_library(folder, **words, progress=progress)
+    if as_json:
+        print_json({"format": "phasewright-library-1", **finite(asdict(found))})
+    else:
+        click.echo(library_text(found, folder), nl=False)
     ctx.exit(DONE if found.settings else NOT_USABLE)
 
 

@@ -12,6 +12,7 @@ from phasewright.app.jobs.foreseeing import model
 from phasewright.app.jobs.progress import Progress, part_of, quiet
 
 if TYPE_CHECKING:
+    from phasewright.app.library import Answered
     from phasewright.app.reproduce import Reproduced
     from phasewright.findings import Analysis, CampaignComparison
     from phasewright.report import GuideFiles, Package
@@ -97,6 +98,45 @@ def compare(
         for index, folder in enumerate(folders)
     ]
     return compare_campaigns(analyses, _told_apart(folders), same_instruments=same_instruments)
+
+
+def compare_library(
+    folder: str | Path, *, phases: str = "", load: str = "", board: str = "", cooler: str = "", since: str = "",
+    until: str = "", by: str = "board", quantity: str = "loss", baseline: str = "", progress: Progress | None = None,
+) -> Answered:
+    """Put one question to every analyzed campaign below `folder`: which boards, coolers or days differ for real.
+
+    Parameters
+    ----------
+    phases, load
+        The setting: ``3``, ``8,6`` or ``3-6``; ``300 W`` at the package or ``250 A`` on the rail. '' leaves it open:
+        then the setting that was held most often is answered, and the others are offered.
+    board, cooler
+        Part of the name, in any case; '' = any.
+    since, until
+        First and last day, as far as they are known: ``2031-03-04``, ``2031-03``, ``2031``.
+    by
+        What is compared: board, cooler, day or campaign.
+    quantity
+        Name of the figure, such as ``loss`` or ``regulator_rise``.
+    baseline
+        Board, cooler, day or campaign with which the others are compared; '' = the one with most campaigns.
+
+    Raises
+    ------
+    BenchFault
+        With every text that is wrong.
+    """
+    from phasewright.app.library import Library, answer, question_of
+    from phasewright.bench import BenchFault, Fault
+
+    question = question_of(phases=phases, load=load, board=board, cooler=cooler, since=since, until=until, by=by,
+                           quantity=quantity, baseline=baseline)  # fmt: skip
+    if not Path(folder).is_dir():
+        raise BenchFault(Fault(str(folder), "there is no such folder", "give the folder that holds the campaigns"))
+    with Library(folder) as library:
+        library.refresh(progress)
+        return answer(library, question)
 
 
 def _told_apart(folders: Sequence[str | Path]) -> list[str]:
