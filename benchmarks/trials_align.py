@@ -29,7 +29,7 @@ class Case:
 
     name: str
     load: str = "steps"
-    """steps | random | square"""
+    """steps | random | square | periodic"""
     length: float = 3600.0
     fast_rate: float = 20.0
     fast_averaging: float | None = None
@@ -64,6 +64,7 @@ TABLE = (
     Case("10 Hz, 5 s mean each 5 s", "random", 1200, 10, period=5.0, averaging=5.0, offset=20, drift=0),
     Case("both 1 Hz instant", "random", 1200, 1, 0.0, averaging=0.0, offset=20, drift=0),
     Case("square 60 s, partial overlap", "square", 1200, 10, offset=500, partial=0.4, expect="refused"),
+    Case("any period, partial overlap", "periodic", 1200, 10, offset=500, partial=0.4, expect="refused"),
     Case("random, partial overlap", "random", 1200, 10, offset=500, partial=0.4),
     # One hour of a campaign: long steps with idle between, drift up to 200 ppm, gain error up to 10 %.
     Case("1 h, 20 Hz and 1 Hz"),
@@ -87,6 +88,12 @@ def make_load(generator: np.random.Generator, case: Case) -> np.ndarray:
     time_s = np.arange(n) * FINE
     if case.load == "square":
         return np.where(time_s % 60.0 < 30.0, 300.0, 100.0)
+    if case.load == "periodic":
+        # Two to four levels that come again and again, 6 to 20 times over.
+        period = case.length / generator.uniform(6.0, 20.0)
+        edges = np.sort(generator.uniform(0.0, 1.0, int(generator.integers(1, 4))))
+        levels = generator.uniform(60.0, 350.0, len(edges) + 1)
+        return levels[np.searchsorted(edges, (time_s % period) / period)]
     power = np.full(n, 55.0)
     at = generator.uniform(5.0, 40.0)
     while at < case.length:

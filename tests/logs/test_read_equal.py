@@ -224,6 +224,28 @@ def test_layout_changes_inside_a_block(tmp_path, monkeypatch):
         assert table.segments == ((0, 40), (40, 80), (80, 120))
 
 
+def test_the_first_decimal_mark_of_the_file_decides_in_blocks_as_well(tmp_path, monkeypatch):
+    """Beyond the sample all is whole numbers; then one column shows a comma and, a row later, the one before a point."""
+    path = tmp_path / "log.csv"
+    rows = [f"{i};{i % 9};{i % 7}\n" for i in range(900)]
+    rows[700], rows[701] = "700;3;2,5\n", "701;1.5;4\n"
+    path.write_text("t_s;p_W;q_W\n" + "".join(rows))
+    fast, slow = both(path, monkeypatch)
+    assert fast == slow
+    columns = read_log(path).columns
+    assert columns["q_W"][700] == 2.5
+    assert math.isnan(columns["p_W"][701])
+
+
+def test_a_cell_with_marks_that_prove_nothing_costs_no_more_than_itself(tmp_path, monkeypatch):
+    """One such cell among whole numbers once refused the whole file: 'the way decimals are written changes'."""
+    path = tmp_path / "log.csv"
+    path.write_text("t_s;p_W\n0;1\n1;2\n2;1.2.3\n3;4\n")
+    fast, slow = both(path, monkeypatch)
+    assert fast == slow
+    np.testing.assert_array_equal(read_log(path).columns["p_W"], [1.0, 2.0, math.nan, 4.0])
+
+
 def test_map_by_position_forces_numbers(tmp_path, monkeypatch):
     path = tmp_path / "log.csv"
     path.write_text("t_s,a_W\n" + "".join(f"{i},{'off' if i % 3 else i}\n" for i in range(40)))

@@ -14,13 +14,31 @@ from phasewright.logs.clocks.response import Response, fit_response
 from phasewright.logs.clocks.splits import (
     LEAST_STEP,
     ClockStep,
+    gain_between,
     looks_set,
     matching_places,
     mismatch,
     propose_small_steps,
     propose_steps,
+    stamp_cost,
     typical_change,
 )
+from phasewright.logs.clocks.stretch import (
+    FEWEST,
+    LEAST_EXPLAINED,
+    Match,
+    Pair,
+    cost_of,
+    explained_share,
+    length_of,
+    own_length,
+    part_of,
+    set_by,
+    supported,
+    told_steps,
+    trimmed,
+)
+from phasewright.logs.clocks.vouching import find_dissent
 from phasewright.logs.condense import Intervals, stamp_shift
 
 REFUSE_RATIO = 0.9
@@ -29,39 +47,14 @@ LEAST_SIGNAL = 4.0
 """First peak over the spread of the correlation below this: no common cause is visible."""
 CLEAR_SIGNAL = 8.0
 """Below this the fit must explain a good part of the changes too."""
-LEAST_EXPLAINED = 0.3
 QUARTZ_U = 100.0
 """Standard uncertainty of an instrument clock's rate when the record is too short to show it [ppm]; common practice, no
 source."""
 LEAST_U = 5e-4
 """Standard uncertainty of an offset at its best [s]: stamps are written to a millisecond, and the heat of the parts
 makes losses answer the load with a little delay; common practice, no source."""
-_FEWEST = 12
 _EVIDENCE = 35.0
 """A clock step must make the record likelier by this many powers of e."""
-
-
-@dataclass(frozen=True, slots=True)
-class Match:
-    """What was found for one stretch. Reference seconds = t + offset + drift*1e-6*(t - pivot)."""
-
-    status: str
-    """aligned | ambiguous | none"""
-    first: float
-    """First and last stamp of the stretch [s] on its own clock."""
-    last: float
-    offset: float = 0.0
-    offset_u: float | None = None
-    drift: float = 0.0
-    drift_u: float | None = None
-    pivot: float = 0.0
-    averaging: float | None = None
-    averaging_u: float | None = None
-    peak_ratio: float | None = None
-    candidates: tuple[tuple[float, float], ...] = ()
-    pair: tuple[str, str] = ("", "")
-    overlap: float = 0.0
-    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,29 +66,6 @@ class Bounds:
     wish: float | None = None
     wish_reach: float = 5.0
     """How far from the wish is looked [s]."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Pair:
-    """Two channels and the readings of ours that are being placed."""
-
-    theirs: Intervals
-    ours: Intervals
-    yours: Integral
-    first: int
-    last: int
-
-    def part(self, first: int, last: int) -> _Pair:
-        return replace(self, first=first, last=last)
-
-    @property
-    def window(self) -> float:
-        return max(1.0, _length(self.ours), _length(self.theirs))
-
-    def span(self) -> tuple[float, float]:
-        """First and last stamp [s] of the part."""
-        x = self.ours
-        return float(x.end[self.first] - x.stamp_lag), float(x.end[self.last - 1] - x.stamp_lag)
 
 
 def match_clocks(
@@ -115,7 +85,7 @@ def match_clocks(
     best: list[Match] | None = None
     for ours, a, b in other[:3]:
         for theirs, yours in reference[:2]:
-            found = _match_pair(_Pair(theirs, ours, yours, a, b), bounds)
+            found = _match_pair(Pair(theirs, ours, yours, a, b, gain_between(yours, ours.value)), bounds)
             found[0] = replace(found[0], first=span[0])
             found[-1] = replace(found[-1], last=span[1])
             if all(match.status == "aligned" for match in found):
@@ -125,11 +95,11 @@ def match_clocks(
     return best
 
 
-def _match_pair(pair: _Pair, bounds: Bounds) -> list[Match]:
+def _match_pair(pair: Pair, bounds: Bounds) -> list[Match]:
     span = pair.span()
     blank = Match("none", *span, pivot=0.5 * sum(span), pair=(pair.theirs.channel, pair.ours.channel))
     count = int(np.isfinite(pair.ours.value[pair.first : pair.last]).sum())
-    if count < _FEWEST:
+    if count < FEWEST:
         return [replace(blank, note=f"only {count} readings of {pair.ours.channel}")]
     mine = integrate(pair.ours, pair.first, pair.last)
     if len(mine.knot) < 3 or len(pair.yours.knot) < 3:
@@ -156,15 +126,47 @@ def _match_pair(pair: _Pair, bounds: Bounds) -> list[Match]:
             note=f"{len(found.peaks)} offsets fit nearly alike (second peak {found.ratio:.2f} of the first); choose "
             "one of them, or give the load an uneven marker")]
     if len(placed) == 1 and placed[0].status == "aligned" and signal < CLEAR_SIGNAL:
-        explained = _explained(pair, placed[0])
+        explained = explained_share(pair, placed[0])
         if explained < LEAST_EXPLAINED:
             return [replace(blank, candidates=_listed(found), note=f"{pair.theirs.channel} explains only "
                             f"{100 * max(explained, 0.0):.0f} % of the changes of {pair.ours.channel} at the best "
                             "offset")]
-    return placed
+    if bounds.wish is not None:
+        return placed
+    vouched = [part for match in placed for part in _vouched(pair, match, found.lag_width)]
+    return trimmed(pair, [supported(pair, match) for match in vouched]) if len(vouched) > 1 else vouched
 
 
-def _any_clear(pair: _Pair, placed: list[Match]) -> bool:
+def _vouched(pair: Pair, match: Match, lag_width: float, depth: int = 0) -> list[Match]:
+    """Return a match; split once more, else refused, when a part of its stretch clearly belongs elsewhere."""
+    if match.status != "aligned":
+        return [match]
+    part, x = part_of(pair, match), pair.ours
+    found = find_dissent(
+        pair.yours, x, part.first, part.last, offset=match.offset, drift=match.drift,
+        pivot=match.pivot, window=pair.window, averaging=own_length(x), gain=pair.gain,
+    )  # fmt: skip
+    if found is None:
+        return [match]
+    if depth < 3:
+        end, value = x.end[part.first : part.last], x.value[part.first : part.last]
+        offsets, blank = [match.offset, found.offset], replace(match, status="none", note="")
+        proposals = propose_steps(pair.yours, end, value, own_length(x), offsets, match.pivot, pair.gain)
+        halves, _ = _best_halves(part, proposals, cost_of(part, [match], [0, len(end)]), lag_width, blank)
+        if halves is not None:
+            halves = [replace(half, note=told_steps(halves, k) + half.note) for k, half in enumerate(halves)]
+            return [item for half in halves for item in _vouched(pair, half, lag_width, depth + 1)]
+    note = (
+        f"the readings from {found.first:.0f} s to {found.last:.0f} s belong at {found.offset:+.2f} s, the rest at "
+        f"{match.offset:+.2f} s: the clock was set inside this stretch, and where is not found; split the log there"
+    )
+    return [replace(
+        match, status="ambiguous", offset_u=None, drift_u=None, parted=True, note=note,
+        candidates=((match.offset, 1.0), (found.offset, 1.0)),
+    )]  # fmt: skip
+
+
+def _any_clear(pair: Pair, placed: list[Match]) -> bool:
     """Whether the clock was set and one of the stretches is where it is without a rival: the others hang on it."""
     if len(placed) < 2:
         return False
@@ -172,7 +174,7 @@ def _any_clear(pair: _Pair, placed: list[Match]) -> bool:
     stamp = x.end[pair.first : pair.last] - x.stamp_lag
     for match in placed:
         a, b = np.searchsorted(stamp, [match.first - 1e-6, match.last + 1e-6])
-        if match.overlap < 60.0 or b - a < 2 * _FEWEST:
+        if match.overlap < 60.0 or b - a < 2 * FEWEST:
             continue
         part = integrate(x, pair.first + int(a), pair.first + int(b))
         alone = correlate_edges(pair.yours, part, window=pair.window, pivot=match.pivot)
@@ -181,42 +183,31 @@ def _any_clear(pair: _Pair, placed: list[Match]) -> bool:
     return False
 
 
-def _explained(pair: _Pair, match: Match) -> float:
-    """Share of the changes (absolute) from reading to reading that a match explains."""
-    x = pair.ours
-    end, value = x.end[pair.first : pair.last], x.value[pair.first : pair.last]
-    own = end + match.drift * 1e-6 * (end - match.pivot)
-    mean, share = pair.yours.means(own + match.offset - max(_own_length(x), pair.yours.period), own + match.offset)
-    good = (share > 0.9) & np.isfinite(value)
-    if good.sum() < _FEWEST:
-        return 0.0
-    a, b = np.diff(mean[good]), np.diff(value[good])
-    gain = float(a @ b) / max(float(a @ a), 1e-30)
-    return 1.0 - float(np.sum((b - gain * a) ** 2)) / max(float(b @ b), 1e-30)
-
-
 def _listed(found: Correlation) -> tuple[tuple[float, float], ...]:
     return tuple((peak.offset, peak.score) for peak in found.peaks)
 
 
 def _place(
-    pair: _Pair, offsets: list[float], drift: float, lag_width: float, blank: Match, depth: int = 0
+    pair: Pair, offsets: list[float], drift: float, lag_width: float, blank: Match, depth: int = 0
 ) -> list[Match]:
     """Fit one part; where its clock was set, place the parts before and after by themselves."""
     match, fit = _refine(pair, offsets[0], drift, lag_width, blank)
     x = pair.ours
-    if fit is None or depth > 5 or pair.last - pair.first < 4 * _FEWEST or _swapped(pair):
+    if fit is None or depth > 5 or pair.last - pair.first < 4 * FEWEST or _swapped(pair):
         return [match]
     end, value = x.end[pair.first : pair.last], x.value[pair.first : pair.last]
     if not looks_set(fit, int(np.isfinite(value).sum()), np.diff(end)):
         return [match]
-    whole = _cost(pair, [match], [0, len(end)])
+    whole = cost_of(pair, [match], [0, len(end)])
     proposals = [replace(step, offset=step.offset + (blank.pivot - match.pivot) * step.drift * 1e-6)
                  for step in propose_small_steps(fit, end)]
     halves, cut = _best_halves(pair, proposals, whole, lag_width, blank)
-    if halves is None:
-        proposals = propose_steps(pair.yours, end, value, _own_length(x), [match.offset, *offsets], blank.pivot)
-        halves, cut = _best_halves(pair, proposals, whole, lag_width, blank)
+    if halves is None or len(offsets) > 1:
+        # Where several offsets fit, each may hold for a part: a small step that explains a little must not hide that.
+        proposals = propose_steps(pair.yours, end, value, own_length(x), [match.offset, *offsets], blank.pivot, pair.gain)
+        least = whole if halves is None else cost_of(pair, halves, [0, cut, len(end)]) + _EVIDENCE
+        other, place = _best_halves(pair, proposals, least, lag_width, blank)
+        halves, cut = (other, place) if other is not None else (halves, cut)
     if halves is None:
         return [match]
     out: list[Match] = []
@@ -226,12 +217,12 @@ def _place(
     return out
 
 
-def _joined(matches: list[Match], pair: _Pair, lag_width: float, blank: Match) -> list[Match]:
+def _joined(matches: list[Match], pair: Pair, lag_width: float, blank: Match) -> list[Match]:
     """Put stretches together again that a wrong first cut had parted: nothing was set between them."""
     k = 0
     while k + 1 < len(matches):
         one, two = matches[k], matches[k + 1]
-        if one.status != "aligned" or two.status != "aligned" or abs(_set_by([one, two])) >= 0.7 * LEAST_STEP:
+        if one.status != "aligned" or two.status != "aligned" or abs(set_by([one, two])) >= 0.7 * LEAST_STEP:
             k += 1
             continue
         x = pair.ours
@@ -245,21 +236,11 @@ def _joined(matches: list[Match], pair: _Pair, lag_width: float, blank: Match) -
             matches = [*matches[:k], both, *matches[k + 2 :]]
         else:
             k += 1
-    return [replace(m, note=_told(matches, k) + m.note) for k, m in enumerate(matches)]
-
-
-def _told(matches: list[Match], k: int) -> str:
-    """Where the clock was set around stretch `k`."""
-    said = ""
-    if k:
-        said += f"clock was set by {_set_by(matches[k - 1 : k + 1]):+.2f} s before this stretch; "
-    if k + 1 < len(matches):
-        said += f"clock was set by {_set_by(matches[k : k + 2]):+.2f} s after it; "
-    return said
+    return [replace(m, note=told_steps(matches, k) + m.note) for k, m in enumerate(matches)]
 
 
 def _best_halves(
-    pair: _Pair, proposals: list[ClockStep], whole: float, lag_width: float, blank: Match
+    pair: Pair, proposals: list[ClockStep], whole: float, lag_width: float, blank: Match
 ) -> tuple[list[Match] | None, int]:
     """The two halves that explain the part markedly better than one offset does, and where they meet."""
     best: tuple[float, list[Match], int] | None = None
@@ -273,9 +254,11 @@ def _best_halves(
         halves = _halves(pair, step, lag_width, blank)
         if halves is None:
             continue
-        cost = _cost(pair, halves, [0, step.index, pair.last - pair.first])
+        cost = cost_of(pair, halves, [0, step.index, pair.last - pair.first])
         if cost > whole - _EVIDENCE:
             continue
+        # Where the load is flat only the stamps tell one place from another.
+        cost += stamp_cost(pair.ours.end[pair.first : pair.last], step.index, set_by(halves))
         if best is None or cost < best[0]:
             best = (cost, halves, step.index)
             better = _better_place(pair, halves, step)
@@ -284,7 +267,7 @@ def _best_halves(
     return (None, 0) if best is None else (best[1], best[2])
 
 
-def _better_place(pair: _Pair, halves: list[Match], step: ClockStep) -> ClockStep | None:
+def _better_place(pair: Pair, halves: list[Match], step: ClockStep) -> ClockStep | None:
     """Where the stamps show a step of the size that the halves ask for, if that is elsewhere."""
     x = pair.ours
     end, value = x.end[pair.first : pair.last], x.value[pair.first : pair.last]
@@ -292,15 +275,15 @@ def _better_place(pair: _Pair, halves: list[Match], step: ClockStep) -> ClockSte
     costs = []
     for match in halves:
         own = end + match.drift * 1e-6 * (end - match.pivot)
-        costs.append(mismatch(pair.yours, own, value, _own_length(x), match.offset, rows, typical_change(value)))
-    size = _set_by(halves)
+        costs.append(mismatch(pair.yours, own, value, own_length(x), match.offset, rows, typical_change(value), pair.gain))
+    size = set_by(halves)
     places = matching_places(end, size, *costs)
     if not places or places[0] == step.index:
         return None
     return replace(step, index=places[0], size=size)
 
 
-def _halves(pair: _Pair, step: ClockStep, lag_width: float, blank: Match) -> list[Match] | None:
+def _halves(pair: Pair, step: ClockStep, lag_width: float, blank: Match) -> list[Match] | None:
     halves = []
     for a, b, offset in (
         (pair.first, pair.first + step.index, step.offset),
@@ -314,27 +297,7 @@ def _halves(pair: _Pair, step: ClockStep, lag_width: float, blank: Match) -> lis
     return _lend(pair, halves, step)
 
 
-def _set_by(halves: list[Match]) -> float:
-    """How far the clock was set between two stretches [s]."""
-    where = halves[1].first
-    before, after = (m.offset + m.drift * 1e-6 * (where - m.pivot) for m in halves)
-    return before - after
-
-
-def _cost(pair: _Pair, matches: list[Match], edges: list[int]) -> float:
-    """What the matches leave unexplained in the readings of the part, as negative log likelihood."""
-    x = pair.ours
-    value = x.value[pair.first : pair.last]
-    total, scale = 0.0, typical_change(value)
-    for match, a, b in zip(matches, edges[:-1], edges[1:], strict=True):
-        end = x.end[pair.first + a : pair.first + b]
-        own = end + match.drift * 1e-6 * (end - match.pivot)
-        rows = np.arange(len(end))
-        total += float(mismatch(pair.yours, own, value[a:b], _own_length(x), match.offset, rows, scale).sum())
-    return total
-
-
-def _lend(pair: _Pair, halves: list[Match], step: ClockStep) -> list[Match] | None:
+def _lend(pair: Pair, halves: list[Match], step: ClockStep) -> list[Match] | None:
     """A half too short to be placed by itself keeps the other's offset, moved by the clock step.
 
     None when neither can be placed, or when the one left over would lie off the record, where nothing speaks for it.
@@ -359,17 +322,8 @@ def _lend(pair: _Pair, halves: list[Match], step: ClockStep) -> list[Match] | No
     return out
 
 
-def _swapped(pair: _Pair) -> bool:
-    return _length(pair.theirs) > 1.5 * _length(pair.ours)
-
-
-def _length(x: Intervals) -> float:
-    period = x.period if np.isfinite(x.period) else 1.0
-    return max(period, x.averaging or 0.0)
-
-
-def _own_length(x: Intervals) -> float:
-    return x.averaging if x.averaging is not None else x.period
+def _swapped(pair: Pair) -> bool:
+    return length_of(pair.theirs) > 1.5 * length_of(pair.ours)
 
 
 def _drifts(span: tuple[float, float], window: float) -> tuple[float, ...]:
@@ -384,11 +338,11 @@ def _drifts(span: tuple[float, float], window: float) -> tuple[float, ...]:
 
 def _readings(x: Intervals, first: int, last: int) -> Readings:
     shift = stamp_shift(x.stamp_at)
-    return Readings(x.end[first:last] - shift * _own_length(x), x.value[first:last], shift, x.period)
+    return Readings(x.end[first:last] - shift * own_length(x), x.value[first:last], shift, x.period)
 
 
 def _refine(
-    pair: _Pair, offset: float, drift: float, lag_width: float, blank: Match
+    pair: Pair, offset: float, drift: float, lag_width: float, blank: Match
 ) -> tuple[Match, ClockFit | None]:
     swapped = _swapped(pair)
     pivot = blank.pivot
@@ -412,7 +366,7 @@ def _refine(
 
 
 def _match_of(
-    answer: Response, drift_u: float, readings: Readings, pair: _Pair, swapped: bool, blank: Match
+    answer: Response, drift_u: float, readings: Readings, pair: Pair, swapped: bool, blank: Match
 ) -> Match:
     fit = answer.fit
     used = readings.stamp[fit.used]

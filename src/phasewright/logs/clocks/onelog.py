@@ -157,11 +157,14 @@ def _again(
     """Place a stretch that its own edges do not place with what its neighbours on the same clock tell."""
     segment, match = found[k]
     placed = [j for j, (_, other) in enumerate(found) if other.status == "aligned"]
-    if match.status == "aligned" or not placed or not ours:
+    if match.status == "aligned" or match.parted or not placed or not ours:
         return match
     parts = [_cut(x, segment) for x in ours]
     span = match.first, match.last
     if logs.absolute[name]:
+        placed = [j for j in placed if _ran_on(found, j, k)]
+        if not placed:
+            return match
         base = found[min(placed, key=lambda j: abs(j - k))][1]
         offset = base.offset + base.drift * 1e-6 * (match.pivot - base.pivot)
         tried = match_clocks(theirs, parts, span=span, bounds=Bounds(wish=offset))
@@ -179,6 +182,15 @@ def _again(
         return match
     tried = match_clocks(theirs, parts, span=span, bounds=Bounds(low, high))
     return tried[0] if len(tried) == 1 and tried[0].status == "aligned" else match
+
+
+def _ran_on(found: Sequence[tuple[int, Match]], j: int, k: int) -> bool:
+    """Whether a calendar clock may have run on between two stretches: no stamp goes back, and no step was found."""
+    low, high = min(j, k), max(j, k)
+    return all(
+        one[0] != two[0] and two[1].first >= one[1].last
+        for one, two in zip(found[low:high], found[low + 1 : high + 1], strict=True)
+    )
 
 
 def _by_warmth(

@@ -90,6 +90,20 @@ def propose_small_steps(fit: ClockFit, stamp: np.ndarray) -> list[ClockStep]:
     return [step for gain, step in found[:2] if gain > 25.0]
 
 
+def stamp_cost(stamp: np.ndarray, index: int, size: float) -> float:
+    """Return how unlikely the stamps make a clock step of `size` [s] just before reading `index`, in powers of e.
+
+    What is left of the distance without the step should be a whole number of periods, best one; at most 20, as a logger
+    may have rested.
+    """
+    distance = np.diff(stamp)
+    period = float(np.median(distance))
+    spread = max(1.4826 * float(np.median(np.abs(distance - period))), 0.02)
+    passed = float(distance[index - 1]) - size
+    whole = max(1.0, float(np.rint(passed / period)))
+    return min(0.5 * ((passed - whole * period) / spread) ** 2 + 4.0 * min(whole - 1.0, 2.0), 20.0)
+
+
 def matching_places(
     stamp: np.ndarray, size: float, before: np.ndarray, after: np.ndarray
 ) -> list[int]:
@@ -112,7 +126,8 @@ def matching_places(
 
 
 def propose_steps(
-    reference: Integral, stamp: np.ndarray, value: np.ndarray, averaging: float, offsets: Sequence[float], pivot: float
+    reference: Integral, stamp: np.ndarray, value: np.ndarray, averaging: float, offsets: Sequence[float], pivot: float,
+    gain: float,
 ) -> list[ClockStep]:
     """Return the likeliest places and sizes of one clock step, best first.
 
@@ -127,7 +142,7 @@ def propose_steps(
     best: dict[int, tuple[float, ClockStep]] = {}
     for drift in _DRIFTS if len(stamp) * period > 600.0 else (0.0,):
         own = pivot + (stamp - pivot) * (1.0 + drift * 1e-6)
-        costs = _Costs(reference, own, value, averaging, telling, typical_change(value))
+        costs = _Costs(reference, own, value, averaging, telling, typical_change(value), gain)
         for k, sizes in jumps:
             cut = int(np.searchsorted(telling, k + 1))
             if not _LEAST_READINGS <= k + 1 <= len(stamp) - _LEAST_READINGS:
@@ -153,6 +168,7 @@ class _Costs:
     averaging: float
     telling: np.ndarray
     scale: float
+    gain: float
     known: dict[int, np.ndarray] = field(default_factory=dict)
 
     def running(self, offset: float) -> np.ndarray:
@@ -160,7 +176,8 @@ class _Costs:
         key = int(round(offset / 0.04))
         if key not in self.known:
             cost = mismatch(
-                self.reference, self.stamp, self.value, self.averaging, 0.04 * key, self.telling, self.scale)
+                self.reference, self.stamp, self.value, self.averaging, 0.04 * key, self.telling, self.scale,
+                self.gain)
             self.known[key] = np.concatenate([[0.0], np.cumsum(cost)])
         return self.known[key]
 
@@ -193,11 +210,12 @@ def _sizes(distance: float, period: float, apart: Sequence[float]) -> tuple[floa
 
 def mismatch(
     reference: Integral, stamp: np.ndarray, value: np.ndarray, averaging: float, offset: float, rows: np.ndarray,
-    scale: float,
+    scale: float, gain: float,
 ) -> np.ndarray:
     """Return how badly the change to each reading of `rows` from the one before is explained, with `offset` [s].
 
-    In units of negative log likelihood (Cauchy, `scale`); a reading off the record is explained not at all.
+    In units of negative log likelihood (Cauchy, `scale`); a reading off the record is explained not at all. `gain` is
+    what the reference's scaled values are to be multiplied with.
     """
     rows = np.asarray(rows)
     width = max(averaging, reference.period, 1e-3)
@@ -207,13 +225,20 @@ def mismatch(
     plain = np.abs(value[rows] - value[np.maximum(rows - 1, 0)])
     known = (np.minimum(*np.split(share, 2)) > 0.9) & np.isfinite(plain)
     plain = np.nan_to_num(plain)
-    # The two channels have the same cause, so their spreads give the gain wherever the clocks stand.
-    gain = float(np.nanstd(value)) / max(reference.spread, 1e-12)
     change = np.abs(np.nan_to_num(value[rows] - value[np.maximum(rows - 1, 0)]) - gain * (here - before))
     known &= np.isfinite(change)
     rest = np.where(known, change, plain)
     # A bounded cost: a spike costs no more than a few badly explained readings.
     return np.log1p((rest / max(scale, 1e-12)) ** 2)
+
+
+def gain_between(reference: Integral, value: np.ndarray) -> float:
+    """Return the gain from the reference's scaled values to the readings `value` of a whole log.
+
+    Both have the same cause, so their spreads give the gain wherever the clocks stand. Of a part of the log they would
+    not: its spread is another.
+    """
+    return float(np.nanstd(value)) / max(reference.spread, 1e-12)
 
 
 def typical_change(value: np.ndarray) -> float:

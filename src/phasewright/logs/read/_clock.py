@@ -18,6 +18,8 @@ Say = Callable[..., None]
 HOUR = 3600 * SECOND
 MOST_STEPS = 200_000
 """Intervals kept for their median and scatter."""
+LONG_STEP, MOST_LONG = 2.2, 10_000
+"""Intervals longer than so many periods are kept, at most so many, to see whether whole periods fill them."""
 MOST_BACKWARD, MOST_BACKWARD_SHARE = 50, 0.005
 """A clock that goes back more often than this many times, plus this share of the rows, is no clock."""
 TICK_WRAPS = {"ms": (2**32,), "us": (2**32,), "s": (2**16,), "ns": ()}
@@ -47,6 +49,8 @@ class Clock:
         self.steps: list[np.ndarray] = []
         self.kept_steps = 0
         self.gap_count, self.gap_worst, self.gap_row = 0, 0, 0
+        self.long_steps: list[tuple[int, int]] = []
+        """(row, ns) of the intervals longer than two periods, as many as are kept."""
         self.backward_rows: list[int] = []
         self.relative = False
         """The stamps name dates of a clock that was never set: only their differences mean something."""
@@ -177,18 +181,35 @@ class Clock:
                 self.kept_steps += len(positive)
                 self.steps.append(positive.copy())
         limit = self.gap_limit()
+        least = LONG_STEP * self.step if self.step and len(self.long_steps) < MOST_LONG else limit
         worst = int(inner.max())
-        if worst > limit:
-            rows = np.flatnonzero(step > limit)
+        if worst > min(limit, least):
+            rows = np.flatnonzero(step > min(limit, least))
             rows = [int(row) for row in rows if int(row) not in fixed and base + row > 0]
             for row in rows:
-                self.gap_count += 1
-                if step[row] > self.gap_worst:
-                    self.gap_worst, self.gap_row = int(step[row]), base + row
+                if step[row] > limit:
+                    self.gap_count += 1
+                    if step[row] > self.gap_worst:
+                        self.gap_worst, self.gap_row = int(step[row]), base + row
+                if len(self.long_steps) < MOST_LONG:
+                    self.long_steps.append((base + row, int(step[row])))
 
     def gap_limit(self) -> float:
         """Return the step above which the record has a gap [ns]."""
-        return max(10 * self.step, 2 * SECOND) if self.step else float("inf")
+        return max(5 * self.step, 2 * SECOND) if self.step else float("inf")
+
+    def odd_steps(self, steps: np.ndarray) -> list[tuple[int, int]]:
+        """Return the (row, ns) of long intervals that no whole number of periods fills; `steps` are all, rising.
+
+        Lost readings leave whole periods; a clock that is set, or a logger that rests, leaves anything. Only a log whose
+        readings come evenly can tell.
+        """
+        period = float(steps[len(steps) // 2])
+        spread = float(steps[(len(steps) * 9) // 10] - steps[len(steps) // 10]) / 2.56
+        if len(steps) < 30 or not spread < 0.07 * period:
+            return []
+        slack = 0.2 * period + 3.0 * spread
+        return [(row, ns) for row, ns in self.long_steps if abs(ns / period - round(ns / period)) * period > slack]
 
     # ---- the end ----
 
@@ -220,6 +241,16 @@ class Clock:
                 self.say(
                     "note",
                     f"intervals scatter: median {median / 1e9:.4g} s, worst {max(worst, self.gap_worst) / 1e9:.4g} s",
+                )
+            odd = self.odd_steps(steps)
+            if odd:
+                row, longest = max(odd, key=lambda item: item[1])
+                self.say(
+                    "note",
+                    f"readings come every {median / 1e9:.4g} s, but not a whole number of them fits an interval of "
+                    f"{longest / 1e9:.4g} s: the clock was set, or the logger rested",
+                    line_of(row),
+                    count=len(odd),
                 )
         if self.gap_count:
             self.say(

@@ -134,7 +134,7 @@ def sentinel(value: float) -> tuple[float, Outcome]:
 
 def _unusual(text: str, style: NumberStyle) -> tuple[float, Outcome]:
     """Return number and outcome of a cell that is neither plain, empty nor a word for a missing value."""
-    if not style.decided and ("," in text or "." in text) and is_numberlike(text):
+    if not style.decided and ("," in text or "." in text) and is_numberlike(text) and _proves(text):
         return NAN, PROOF
     if style.decimal == "," and COMMA.fullmatch(text):
         if style.in_cells:
@@ -170,6 +170,13 @@ def _unusual(text: str, style: NumberStyle) -> tuple[float, Outcome]:
     if _DATE_LIKE.fullmatch(text):
         return NAN, ("refuse", "a date where a number should be (a spreadsheet changed it)")
     return _with_unit(text, style)
+
+
+def _proves(text: str) -> bool:
+    """Return whether a cell tells anything of the marks in the numbers of its file."""
+    found = Evidence()
+    found.add(text)
+    return found != Evidence()
 
 
 def _ascii_form(text: str) -> tuple[str, str] | None:

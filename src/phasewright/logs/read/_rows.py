@@ -61,6 +61,8 @@ class RowReader(LineJudge):
         self._values: list[list[float]] = []
         self._breaks: list[int] = []
         self._epoch_note = ""
+        self._proof: tuple[int, Unread] | None = None
+        """Line and cell that show how decimals are written, the first of the block."""
         self.all_plain = True
         self.use(layout)
 
@@ -189,6 +191,9 @@ class RowReader(LineJudge):
                 low, high = (int(k) for k in np.searchsorted(odd.rows, (start, stop)))
                 if high > low:
                     self._odd_cells(block, odd, low, high, style, name, values, start, first_line, good)
+        if self._proof is not None:
+            # The first in the file decides, as it would line by line.
+            raise self._proof[1]
         if block.foreign_rows is not None:
             self._say_foreign(block, start, stop, first_line, good)
         self.row_count += stop - start
@@ -240,8 +245,12 @@ class RowReader(LineJudge):
         for text, rows in found.items():
             cell = decode_line(text)[0]
             value, outcome = numbers.read_number(cell, style)
+            line = first_line + (rows[0] if good is None else int(good[rows[0]]))
+            if outcome[0] == "prove":
+                if self._proof is None or line < self._proof[0]:
+                    self._proof = (line, Unread(name, line, cell))
+                continue
             if outcome[0]:
-                line = first_line + (rows[0] if good is None else int(good[rows[0]]))
                 value = self._note_cell(value, outcome, cell, line, name, len(rows))
             values[np.array(rows) - start] = value
         self.all_plain = False
