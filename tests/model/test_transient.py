@@ -28,16 +28,14 @@ def test_lag_against_scipy_solve_ivp():
 def test_three_paths_against_scipy_signal_as_one_linear_system():
     """The paths in parallel as a state-space system, driven at ten steps a second by scipy.signal.lsim."""
     p = {"quick_share": 0.6, "late_share": 0.4, "plate_share": 0.3, "package_share": 0.2, "quick_time": 3.5,
-         "stage_time": 25.0, "plate_time": 95.0, "package_time": 130.0, "stage_rise": 2.4, "plate_rise": 0.1,
-         "package_rise": 0.02}  # fmt: skip
+         "stage_time": 25.0, "plate_time": 95.0, "package_time": 130.0, "stage_rise": 2.4}  # fmt: skip
     own = np.array([0.5] * 3 + [4.0] * 4 + [2.0] * 3)
-    loss, package, coolant = 6.0 * own, np.full(10, 150.0), np.linspace(30.0, 31.0, 10)
+    stage, plate, behind = 2.4 * own, np.linspace(30.0, 31.0, 10) + 0.1 * 6.0 * own, np.full(10, 0.02 * 150.0)
     ours, settled = temperature_history(
-        {name: np.float64(value) for name, value in p.items()}, own, loss, package, coolant, WIDTH, np.zeros(2)
+        {name: np.float64(value) for name, value in p.items()}, own, plate, behind, WIDTH, np.zeros(2)
     )
     fine = np.arange(0.0, EDGES[-1], 0.1)
     cell = np.searchsorted(EDGES, fine + 1e-9, side="right") - 1
-    stage, plate, behind = 2.4 * own, coolant + 0.1 * loss, 0.02 * package
     drives = np.stack([
         0.6 * stage, 0.4 * 0.6 * stage + 0.3 * plate + 0.2 * behind, 0.4 * 0.4 * stage + 0.7 * plate, 0.8 * behind,
     ])  # fmt: skip

@@ -9,7 +9,8 @@ import numpy as np
 
 from phasewright.bench import Bench
 from phasewright.model.causes import Cause, causes_of, nominal_frequency, ripple_of
-from phasewright.model.formula import Load, input_of, load_from_current, load_from_package, settle
+from phasewright.model.duty import duty_share
+from phasewright.model.formula import Load, cooled, input_of, load_from_current, load_from_package, settle
 from phasewright.model.records import Fitted, Setting
 
 __all__ = ["answer", "at_frequency", "coolant_of", "load_of", "scaled"]
@@ -60,7 +61,7 @@ def answer(fitted: Fitted, setting: Setting, p: Mapping[str, np.ndarray], excess
     coolant's temperature, `share` how much of the stated sharing error the fullest phase has (0 to 1).
     """
     bench, n = fitted.bench, float(setting.phase_count)
-    p = scaled(bench, p, setting.switching_frequency)
+    p = cooled(scaled(bench, p, setting.switching_frequency), duty_share(fitted, setting))
     load = load_of(p, setting)
     coolant = coolant_of(fitted, setting, load, coolant_score)
     state = settle(p, n, load, coolant, excess)

@@ -33,6 +33,7 @@ def to_dict(fitted: Fitted) -> dict[str, Any]:
         "ranges": {name: list(pair) for name, pair in fitted.ranges.items()},
         "coolant": None if fitted.coolant is None else
         [fitted.coolant.temperature, fitted.coolant.slope, fitted.coolant.input_power, fitted.coolant.u],
+        "usual_duty": fitted.usual_duty,
         "residuals": [[r.step, r.channel, _number(r.observed), _number(r.fitted), _number(r.u)] for r in fitted.residuals],
         "notes": list(fitted.notes),
         "inputs": dict(fitted.inputs),
@@ -70,6 +71,7 @@ def from_dict(facts: Mapping[str, Any], bench: Bench) -> Fitted:
         step_count=int(facts["step_count"]),
         ranges={name: (float(low), float(high)) for name, (low, high) in facts["ranges"].items()},
         coolant=None if facts["coolant"] is None else CoolantLaw(*map(float, facts["coolant"])),
+        usual_duty=None if facts["usual_duty"] is None else float(facts["usual_duty"]),
         notes=tuple(facts["notes"]),
         inputs=dict(facts["inputs"]),
     )  # fmt: skip

@@ -10,6 +10,7 @@ import numpy as np
 
 from phasewright.bench import Fault, NotReady
 from phasewright.findings import Analysis
+from phasewright.model.duty import usual_duty
 from phasewright.model.formula import excess_of
 from phasewright.model.observations import Steady, take_steady, with_balances
 from phasewright.model.prior import prior_of
@@ -96,6 +97,7 @@ def fit_model(
         step_count=settled,
         ranges=_ranges(steady),
         coolant=_coolant(steady),
+        usual_duty=problem.usual_duty,
         notes=prior.notes,
         inputs=inputs,
     )
@@ -107,7 +109,7 @@ def fitted_prior(prior: Prior) -> Fitted:
     score, covariance = np.zeros(count), np.eye(count)
     notes = ("nothing has been measured on this bench yet: part data alone speak", *prior.notes)
     return Fitted(prior.bench, prior, score, covariance, parameters_of(prior, score, covariance), (), (), 0, {},
-                  None, notes, {prior.bench.file or "bench.toml": prior.bench.fingerprint})  # fmt: skip
+                  None, None, notes, {prior.bench.file or "bench.toml": prior.bench.fingerprint})  # fmt: skip
 
 
 class _Problem:
@@ -119,8 +121,9 @@ class _Problem:
             counts |= {int(n) for first, past in grid.stretches for n in np.unique(grid.phases[first:past])}
         self.prior = prior
         self.counts = tuple(sorted(counts))
-        self.rows = SteadyRows(steady, prior.bench.board.input_voltage)
-        self.record = WholeRecord(grid, self.counts) if grid is not None and grid.stretches else None
+        self.usual_duty = usual_duty(grid, steady)
+        self.rows = SteadyRows(steady, prior.bench.board.input_voltage, self.usual_duty)
+        self.record = WholeRecord(grid, self.counts, self.usual_duty) if grid is not None and grid.stretches else None
         self.index = np.searchsorted(np.array(self.counts, dtype=float), steady.phases)
         self.kept = len(prior.beliefs) + len(self.counts)
         """Scores that predictions need: beliefs, and the excess of each phase count."""

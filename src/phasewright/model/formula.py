@@ -4,12 +4,13 @@ loss = c0 + r_path I^2 + phases;  phases = a n + b I + r I^2/n (1 + alpha (T - 2
 T - T_coolant = R_stage hottest + R_plate loss + R_couple P
 hottest = (s_a a + b I/n + s_r r (I/n)^2 (1 + alpha (T - 25))) (1 + x)
 x = x_1 + k S(n)
+R_plate, R_couple = those at the usual duty times (duty / usual duty)^-m
 
 Of one phase's loss, s_a and s_r are what warms the stage: its own, and the part of the inductor's that reaches it.
 x is how much more the hottest stage warms than one that stands alone: parts differ a little (x_1), and heat of the
 neighbours reaches it along board and plate, less by the same factor with every place in between: S is the greatest sum
 of these over the phases that are on, 1 in the midst of an endless row. Phases that are on are taken as spread over the
-row as far as can be.
+row as far as can be. The duty is that of what moves the coolant over the plate: fan in air, pump in liquid.
 
 The loss is linear in T, so both together have a closed form. Numbers or arrays alike; a mapping gives the parameters.
 """
@@ -25,6 +26,7 @@ import numpy as np
 __all__ = [
     "Load",
     "State",
+    "cooled",
     "excess_of",
     "hottest_phase",
     "input_of",
@@ -43,6 +45,10 @@ source."""
 NEIGHBOUR = 0.3
 """[1] What of a stage's heat by spreading reaches the next place, and of that the next but one; common practice, no
 source."""
+
+LEAST_DUTY = 0.1
+"""[1] Share of the usual duty below which air or liquid moves by itself: what the plate gives off falls no further; common
+practice, no source."""
 
 Parameters = Mapping[str, "float | np.ndarray"]
 
@@ -69,6 +75,18 @@ class State:
     """[W]"""
     gain: np.ndarray
     """Kelvin that one kelvin more brings [1]; runaway at 1."""
+
+
+def cooled(p: Parameters, duty) -> dict[str, float | np.ndarray]:
+    """Return the parameters with fan or pump at `duty` [1], as a share of the usual one; NaN = the usual one.
+
+    What a moving coolant takes off a wall grows with a power of its speed: 0.5 where the flow is laminar, 0.8 where it
+    is turbulent (Incropera, Fundamentals of Heat and Mass Transfer, flat plate and Dittus-Boelter: from memory), and
+    only a share of the resistance is at that wall, so m lies between 0 and 0.8.
+    """
+    slow = -np.log(np.maximum(np.where(np.isfinite(duty), duty, 1.0), LEAST_DUTY))
+    return {**p, "plate_rise": p["plate_rise"] * np.exp(p["plate_fan"] * slow),
+            "package_rise": p["package_rise"] * np.exp(p["package_fan"] * slow)}  # fmt: skip
 
 
 def common_loss(p: Parameters, current):

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from phasewright.findings import Analysis, StepFinding
+from phasewright.model.duty import duty_name
 from phasewright.model.record import Grid
 from phasewright.quantity import Value
 
@@ -26,7 +27,7 @@ class Steady:
     steps: tuple[str, ...]
     phases: np.ndarray
     mean: dict[str, np.ndarray]
-    """By channel: mean reading; besides `CHANNELS` also hot, coolant and input_voltage."""
+    """By channel: mean reading; besides `CHANNELS` also hot, coolant, input_voltage and duty (of fan or pump)."""
     u: dict[str, np.ndarray]
     """What is each mean's own: not the instrument's gain and offset, not the load's wander that all channels saw."""
     settled: np.ndarray
@@ -60,11 +61,11 @@ def take_steady(analysis: Analysis) -> Steady:
     """Return the windows of every step that ran with some phases and some load."""
     rows, names = [], []
     for finding in analysis.steps:
-        row = _row(finding)
+        row = _row(finding, duty_name(analysis.bench))
         if row is not None:
             rows.append(row)
             names.append(finding.step.name)
-    keys = (*CHANNELS, "hot", "coolant", "input_voltage")
+    keys = (*CHANNELS, "hot", "coolant", "input_voltage", "duty")
 
     def column(which: int, key: str) -> np.ndarray:
         return np.array([row[which].get(key, math.nan) for row in rows], dtype=float)
@@ -79,7 +80,7 @@ def take_steady(analysis: Analysis) -> Steady:
     )
 
 
-def _row(finding: StepFinding) -> tuple[dict[str, float], dict[str, float]] | None:
+def _row(finding: StepFinding, duty: str) -> tuple[dict[str, float], dict[str, float]] | None:
     quantities = finding.quantities
     if not finding.window.found or finding.verdict == "tripped":
         return None
@@ -88,9 +89,12 @@ def _row(finding: StepFinding) -> tuple[dict[str, float], dict[str, float]] | No
     )
     if phases is None or not float(phases) >= 1.0 or abs(float(phases) - round(float(phases))) > 0.02:
         return None
+    known = quantities[duty].value if duty in quantities else finding.step.settings.get(duty)
     lead = next((f"{finding.step.name}/{name}/statistics" for name in ("input_power", "package_power", "rail_current")
                  if name in quantities), "")  # fmt: skip
     mean, u = {"phases": float(round(float(phases)))}, {}
+    if known is not None:
+        mean["duty"] = float(known)
     for channel in (*CHANNELS, "input_voltage"):
         if channel in quantities:
             mean[channel] = quantities[channel].value
@@ -171,6 +175,7 @@ def _balance(grid: Grid, block: slice) -> tuple[dict[str, float], dict[str, floa
             ("package_power", grid.package),
             ("hot", grid.hot),
             ("coolant", grid.coolant),
+            ("duty", grid.duty),
         )
     }
     return mean, {"input_power": own, "package_power": own, "rail_current": 0.0}

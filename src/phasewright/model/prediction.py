@@ -24,7 +24,9 @@ SEED = 20
 WIDE_TEMPERATURE, WIDE_SHARE = 20.0, 0.6
 """[K] and [1] of the rise: a 95 % half-width beyond both says that the data cannot decide."""
 SETTING_KEYS = ("phase_count", "package_power", "rail_current", "rail_voltage", "coolant_temperature",
-                "switching_frequency")  # fmt: skip
+                "switching_frequency", "fan_duty", "pump_duty")  # fmt: skip
+
+DUTIES = ("fan_duty", "pump_duty")
 
 
 def as_setting(settings: Mapping[str, float | str] | Setting) -> Setting:
@@ -49,6 +51,10 @@ def as_setting(settings: Mapping[str, float | str] | Setting) -> Setting:
         number = getattr(settings, name)
         if number is not None and not (math.isfinite(number) and number > 0.0):
             raise ValueError(f"impossible setting ({name} = {number}) - it is above 0 - check it")
+    for name in DUTIES:
+        number = getattr(settings, name)
+        if number is not None and not 0.0 <= number <= 1.0:
+            raise ValueError(f"impossible setting ({name} = {number}) - it is from 0 to 1 - check it")
     if settings.phase_count < 1:
         raise ValueError(f"impossible setting (phase_count = {settings.phase_count}) - at least one carries - check it")
     return settings
@@ -100,7 +106,8 @@ def predict(
 
 
 def _plain(setting: Setting) -> dict[str, float | str]:
-    return {"phase_count": setting.phase_count, **setting.protections}
+    duties = {name: getattr(setting, name) for name in DUTIES if getattr(setting, name) is not None}
+    return {"phase_count": setting.phase_count, **duties, **setting.protections}
 
 
 def _state(setting: Setting, values: Mapping[str, Value]) -> State:

@@ -56,6 +56,11 @@ SHARES = {
 }
 """[1] (symbol, centre and spread of the logit) Of R_stage: what warms at once, with silicon and sensor; of the rest of
 it: what warms with the plate. Of plate and package: what warms as soon as the copper of the stage does."""
+FAN = {"plate_fan": ("m_plate", -0.8, 1.0), "package_fan": ("m_couple", -0.4, 1.0)}
+"""(symbol, centre and spread of the logit of its share of `TURBULENT`) Powers by which the way from plate and from package
+to the coolant shortens with the duty of fan or pump; common practice, no source."""
+TURBULENT = 0.8
+"""[1] Power of the speed of a turbulent flow in its heat transfer; the whole resistance cannot follow it more closely."""
 TIMES = {
     "quick_time": (3.5, 0.5), "stage_time": (25.0, 0.5), "plate_time": (95.0, 0.45), "package_time": (130.0, 0.5)
 }
@@ -157,6 +162,10 @@ def _heat(bench: Bench, notes: list[str]) -> Iterator[Belief]:
                  basis="common practice, no source", stated=False)  # fmt: skip
     coupling = COUPLING.get(bench.cooling.coolant, COUPLING["air"])
     yield Belief("package_rise", "R_couple", "K/W", *coupling, basis="common practice, no source", stated=False)
+    for name, (symbol, middle, wide) in FAN.items():
+        yield Belief(name, symbol, "1", middle, wide, "share", TURBULENT,
+                     basis="up to what a turbulent flow does; share of the resistance: common practice, no source",
+                     stated=False)  # fmt: skip
     for name, (symbol, middle, wide) in SHARES.items():
         yield Belief(name, symbol, "1", middle, wide, "share", basis="common practice, no source", stated=False)
     for name, (time, wide) in TIMES.items():

@@ -9,6 +9,7 @@ import numpy as np
 
 from phasewright.findings import Analysis
 from phasewright.logs import AlignedTrace, Recording
+from phasewright.model.duty import duty_name
 
 __all__ = ["Grid", "lay_grid"]
 
@@ -48,6 +49,16 @@ class Grid:
     """Hottest regulator sensor [degC]."""
     coolant: np.ndarray
     """[degC]"""
+    processor: np.ndarray
+    """Hottest processor sensor [degC]; NaN throughout where it is not logged."""
+    ambient: np.ndarray
+    """Air of the room [degC]; NaN throughout where it is not logged."""
+    held: np.ndarray
+    """Share of the cell in which a protection or a power limit held the load [1]; 0 where it is not logged."""
+    fan: np.ndarray
+    """Duty of the fan [1]: as logged, else as the step sets it, else as the bench's map gives it; NaN = not known."""
+    duty: np.ndarray
+    """Duty of what moves the coolant over the plate [1]: the fan in air, the pump in liquid; NaN = not known."""
     stretches: tuple[tuple[int, int], ...]
     """(first, past-the-last) cell."""
     planned: np.ndarray
@@ -77,6 +88,14 @@ def lay_grid(analysis: Analysis) -> Grid | None:
     phases = _phases(analysis, edges, planned)
     coolant = _means(cold[0], edges)
     drive = single["rail_current"] if "rail_current" in recording.traces else single["package_power"]
+    fan = _duties(analysis, "fan_duty", edges, planned)
+    if analysis.bench.cooling.fan_map:
+        fan = np.where(np.isfinite(fan), fan, np.interp(coolant, *zip(*analysis.bench.cooling.fan_map, strict=True)))
+    moved = fan if duty_name(analysis.bench) == "fan_duty" else _duties(analysis, "pump_duty", edges, planned)
+    die = _sensors(recording, "processor_temperature")
+    processor = np.fmax.reduce([_means(trace, edges) for trace in die]) if die else np.full(count, math.nan)
+    ambient = _means(recording.traces.get("ambient_temperature"), edges)
+    held = np.nan_to_num(_means(recording.traces.get("protection_active"), edges))
     there = np.isfinite(drive) & np.isfinite(warm) & np.isfinite(coolant) & (phases >= 1.0)
     if "rail_current" in recording.traces and "package_power" in recording.traces:
         there &= np.isfinite(single["package_power"])
@@ -90,7 +109,8 @@ def lay_grid(analysis: Analysis) -> Grid | None:
     single = {name: coarse(values) for name, values in single.items()}
     at = {int(cell): k for k, cell in enumerate(first)} | {count: len(first)}
     return Grid(edges[first + size], size * step, phases[first], single["rail_current"], single["rail_voltage"],
-                single["package_power"], single["input_power"], coarse(warm), coarse(coolant),
+                single["package_power"], single["input_power"], coarse(warm), coarse(coolant), coarse(processor),
+                coarse(ambient), coarse(held), coarse(fan), coarse(moved),
                 tuple((at[a], at[b]) for a, b in stretches), planned[first])  # fmt: skip
 
 
@@ -159,6 +179,13 @@ def _planned(analysis: Analysis, edges: np.ndarray) -> np.ndarray:
     for k, finding in enumerate(analysis.steps):
         planned[(edges[:-1] >= finding.span.start_s) & (edges[1:] <= finding.span.end_s)] = k
     return planned
+
+
+def _duties(analysis: Analysis, name: str, edges: np.ndarray, planned: np.ndarray) -> np.ndarray:
+    """Return the duty called `name` in each cell [1]: as logged, else as the step sets it, else NaN."""
+    found = np.clip(_means(analysis.recording.traces.get(name), edges), 0.0, 1.0)
+    own = [float(item.step.settings.get(name, math.nan)) for item in analysis.steps]
+    return np.where(np.isfinite(found), found, np.array([*own, math.nan])[planned])
 
 
 def _phases(analysis: Analysis, edges: np.ndarray, planned: np.ndarray) -> np.ndarray:

@@ -13,7 +13,7 @@ from phasewright.limits import Margin, NotComputable, Reading
 from phasewright.quantity import Value
 
 FORMULA = "loss and heat of a multiphase regulator"
-FORMULA_VERSION = 1
+FORMULA_VERSION = 2
 """Raised whenever the same parameters would mean something else."""
 
 
@@ -146,6 +146,8 @@ class Fitted:
     """By quantity: least and greatest value in the data."""
     coolant: CoolantLaw | None
     """How warm the coolant was at which power; None = not measured."""
+    usual_duty: float | None
+    """Of the fan in air, of the pump in liquid, over the time measured [1]; None = not known."""
     notes: tuple[str, ...]
     inputs: Mapping[str, str]
     """Fingerprints of what it was made from, by file."""
@@ -175,6 +177,10 @@ class Setting:
     """[degC]"""
     switching_frequency: float | None = None
     """[Hz]"""
+    fan_duty: float | None = None
+    """[1]; None = the usual one of the steps measured."""
+    pump_duty: float | None = None
+    """[1]; None = the usual one of the steps measured."""
     protections: Mapping[str, float] = field(default_factory=_empty)
     """``protection_...`` and ``power_limit`` settings that stand in for the bench's."""
 

@@ -11,8 +11,9 @@ import numpy as np
 
 from phasewright.model.answering import at_frequency, coolant_of, load_of, scaled
 from phasewright.model.causes import causes_of
+from phasewright.model.duty import duty_share
 from phasewright.model.fitting import values_at
-from phasewright.model.formula import REFERENCE, excess_of, input_of, settle
+from phasewright.model.formula import REFERENCE, cooled, excess_of, input_of, settle
 from phasewright.model.prediction import as_setting
 from phasewright.model.records import Fitted, Setting
 from phasewright.model.spreading import STEP, moved_scores
@@ -78,6 +79,7 @@ def loss_split(fitted: Fitted, settings: Mapping[str, float | str] | Setting) ->
 def _terms(fitted: Fitted, setting: Setting, moved: np.ndarray, at: int) -> _Terms:
     bench, n = fitted.bench, float(setting.phase_count)
     p = scaled(bench, values_at(fitted.prior, moved[:, : len(fitted.prior.beliefs)]), setting.switching_frequency)
+    p = cooled(p, duty_share(fitted, setting))
     excess = excess_of(p, n, bench.regulator.phase_count, moved[:, at])
     load = load_of(p, setting)
     state = settle(p, n, load, coolant_of(fitted, setting, load, moved[:, -2]), excess)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from phasewright.model.formula import Load, input_of, load_from_current, load_from_package, loss_at, settle
+from phasewright.model.formula import Load, cooled, input_of, load_from_current, load_from_package, loss_at, settle
 from phasewright.model.observations import Steady
 from phasewright.model.records import Residual
 
@@ -45,8 +45,10 @@ def true_load(p: Mapping[str, np.ndarray], current, voltage, package) -> Load:
 class SteadyRows:
     """Observations of steady windows, and of stretches whose power balance counts, against the formula."""
 
-    def __init__(self, steady: Steady, input_voltage: float):
+    def __init__(self, steady: Steady, input_voltage: float, usual_duty: float | None):
         self.steady = steady
+        duty = steady.mean["duty"]
+        self.duty = duty / usual_duty if usual_duty else np.full(len(duty), math.nan)
         measured = steady.mean["input_voltage"]
         self.voltage = np.where(np.isfinite(measured), measured, input_voltage)
         self.known = np.zeros((0, steady.count), dtype=bool)
@@ -64,7 +66,7 @@ class SteadyRows:
         steady, mean, u = self.steady, self.steady.mean, self.steady.u
         load = true_load(p, mean["rail_current"], mean["rail_voltage"], mean["package_power"])
         hot = mean["hot"] - p["temperature_offset"]
-        state = settle(p, steady.phases, load, mean["coolant"], excess)
+        state = settle(cooled(p, self.duty), steady.phases, load, mean["coolant"], excess)
         loss = loss_at(p, steady.phases, load.current, np.where(np.isfinite(hot), hot, state.temperature))
         drawn, _ = input_of(p, load, loss, self.voltage)
         shape = np.broadcast_shapes(drawn.shape, (steady.count,))

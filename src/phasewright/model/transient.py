@@ -42,19 +42,17 @@ def lag(drives: np.ndarray, time_constants: np.ndarray, width: np.ndarray, start
 
 
 def temperature_history(
-    p: Mapping[str, np.ndarray], own: np.ndarray, loss: np.ndarray, package: np.ndarray, coolant: np.ndarray,
-    width: np.ndarray, start: np.ndarray,
+    p: Mapping[str, np.ndarray], own: np.ndarray, plate: np.ndarray, behind: np.ndarray, width: np.ndarray,
+    start: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
     """Return the cell means of the hottest stage's temperature, and where it would settle [degC], (..., n) each.
 
-    Parameters `p` are (...); `own` loss of the hottest phase [W], `loss` [W] and `package` [W] are (..., n), `coolant`
-    [degC] and `width` [s] are (n,). `start` (..., 2) is how far the stage's slow part and the plate are from settled at
-    first [K].
+    Parameters `p` are (...); `own` loss of the hottest phase [W], where the `plate` would settle [degC] and how far the
+    package would lift it from `behind` [K] are (..., n), `width` [s] is (n,). `start` (..., 2) is how far the stage's
+    slow part and the plate are from settled at first [K].
     """
     quick, late = p["quick_share"], p["late_share"]
     stage = p["stage_rise"][..., None] * own
-    plate = coolant + p["plate_rise"][..., None] * loss
-    behind = p["package_rise"][..., None] * package
     drives = np.stack(
         np.broadcast_arrays(
             _weigh(quick, stage),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phasewright.model.formula import REFERENCE, hottest_phase, loss_at
+from phasewright.model.formula import REFERENCE, cooled, hottest_phase, loss_at
 from phasewright.model.record import Grid
 from phasewright.model.steady import true_load
 from phasewright.model.transient import temperature_history
@@ -42,8 +42,9 @@ class Noise:
 class WholeRecord:
     """The temperatures of one record; batches of parameters at once."""
 
-    def __init__(self, grid: Grid, counts: tuple[int, ...]):
+    def __init__(self, grid: Grid, counts: tuple[int, ...], usual_duty: float | None):
         self.grid = grid
+        self.duty = grid.duty / usual_duty if usual_duty else np.full(len(grid.duty), math.nan)
         self.index = np.searchsorted(np.array(counts, dtype=float), grid.phases).clip(0, len(counts) - 1)
         self.noise = Noise(tuple(np.full(b - a, 1.0) for a, b in grid.stretches))
 
@@ -68,8 +69,10 @@ class WholeRecord:
             loss = loss_at(wide, grid.phases[part], load.current, hot)
             own, growth = hottest_phase(wide, grid.phases[part], load.current, excess[..., self.index[part]])
             own = own + growth * (hot - REFERENCE)
+            there = cooled(wide, self.duty[part])
             start = starts[..., 2 * number : 2 * number + 2] * np.array(START_SPREAD)
-            computed, settled = temperature_history(p, own, loss, load.package, grid.coolant[part], grid.width[part], start)
+            plate, behind = there["plate_rise"] * loss, there["package_rise"] * load.package
+            computed, settled = temperature_history(p, own, grid.coolant[part] + plate, behind, grid.width[part], start)
             found.append((hot - computed, settled - computed))
         return found
 
