@@ -11,6 +11,7 @@ import numpy as np
 
 from phasewright.bench import Fault, NotReady, limits_of
 from phasewright.limits import Judged, Margin, State, margins_at
+from phasewright.model.duty import duty_name
 from phasewright.model.judging import judge
 from phasewright.model.records import Fitted, Prediction, Setting
 from phasewright.model.spreading import Spread, spread_of
@@ -25,7 +26,6 @@ WIDE_TEMPERATURE, WIDE_SHARE = 20.0, 0.6
 """[K] and [1] of the rise: a 95 % half-width beyond both says that the data cannot decide."""
 SETTING_KEYS = ("phase_count", "package_power", "rail_current", "rail_voltage", "coolant_temperature",
                 "switching_frequency", "fan_duty", "pump_duty")  # fmt: skip
-
 DUTIES = ("fan_duty", "pump_duty")
 
 
@@ -179,4 +179,9 @@ def _notes(fitted: Fitted, setting: Setting) -> list[str]:
         law = fitted.coolant
         notes.append("coolant temperature taken from measured steps" if law is not None
                      else "coolant temperature assumed: state coolant_temperature")  # fmt: skip
+        if setting.fan_duty is not None and duty_name(fitted.bench) != "fan_duty":
+            notes.append("how warm the coolant gets with that fan is not known: state coolant_temperature")
+    acting = duty_name(fitted.bench)
+    if getattr(setting, acting) is not None and fitted.usual_duty is None:
+        notes.append(f"{acting} was not measured, so it is not known what another one does")
     return notes

@@ -59,6 +59,9 @@ def setting_words(setting: Setting) -> str:
         words.append(f"rail {setting.rail_voltage:g} V")
     if setting.switching_frequency is not None:
         words.append(f"switching at {setting.switching_frequency / 1e3:g} kHz")
+    for name, duty in (("fan", setting.fan_duty), ("pump", setting.pump_duty)):
+        if duty is not None:
+            words.append(f"{name} at {100.0 * duty:g} %")
     words += [
         f"{name.removeprefix('protection_').replace('_', ' ')} set to {number:g} "
         + ("W" if name.endswith("limit") else "A" if name.endswith("current") else "°C")

@@ -16,6 +16,8 @@ _SETTING = (
     click.option("--coolant", default="", metavar="TEMPERATURE", help="Coolant temperature, such as 35C."),
     click.option("--voltage", default="", metavar="VOLTAGE", help="Rail voltage, such as '1.1 V'."),
     click.option("--frequency", default="", metavar="FREQUENCY", help="Switching frequency, such as '400 kHz'."),
+    click.option("--fan", default="", metavar="DUTY", help="Fan duty, such as '40 %' (default: that of the steps)."),
+    click.option("--pump", default="", metavar="DUTY", help="Pump duty, such as '80 %' (default: that of the steps)."),
     click.option("--ocp", default="", metavar="CURRENT", help="Over-current protection of one phase, such as '90 A'."),
     click.option("--total-ocp", default="", metavar="CURRENT", help="Over-current protection of the whole regulator."),
     click.option("--warning", default="", metavar="TEMPERATURE", help="Temperature warning threshold."),

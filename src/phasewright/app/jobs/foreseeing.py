@@ -37,7 +37,7 @@ def predict(
     loads
         ``300 W`` at the package or ``250 A`` on the rail; none = the loads of the campaign's steps.
     options
-        Texts with unit by name: coolant, voltage, frequency, ocp, total_ocp, warning, trip, power_limit.
+        Texts with unit by name: coolant, voltage, frequency, fan, pump, ocp, total_ocp, warning, trip, power_limit.
     measured
         False: part data alone speak, as before anything was measured.
 
