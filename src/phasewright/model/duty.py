@@ -9,8 +9,6 @@ import numpy as np
 from phasewright.bench import Bench
 
 if TYPE_CHECKING:
-    from phasewright.model.observations import Steady
-    from phasewright.model.record import Grid
     from phasewright.model.records import Fitted, Setting
 
 __all__ = ["duty_name", "duty_share", "usual_duty"]
@@ -21,14 +19,11 @@ def duty_name(bench: Bench) -> str:
     return "pump_duty" if bench.cooling.coolant == "liquid" else "fan_duty"
 
 
-def usual_duty(grid: Grid | None, steady: Steady) -> float | None:
-    """Return the duty at which most of the time was spent [1]; None = not known.
+def usual_duty(duty: np.ndarray, weight: np.ndarray) -> float | None:
+    """Return the `duty` (n,) at which most of the time was spent [1], `weight` (n,) as long; None = not known.
 
     Parameters of the way to the coolant are meant at this duty.
     """
-    duty, weight = steady.mean["duty"], np.ones(steady.count)
-    if grid is not None:
-        duty, weight = grid.duty, grid.width * (grid.planned >= 0)
     known = np.isfinite(duty) & (duty > 0.0) & (weight > 0.0)
     if not known.any():
         return None

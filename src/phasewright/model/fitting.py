@@ -121,7 +121,8 @@ class _Problem:
             counts |= {int(n) for first, past in grid.stretches for n in np.unique(grid.phases[first:past])}
         self.prior = prior
         self.counts = tuple(sorted(counts))
-        self.usual_duty = usual_duty(grid, steady)
+        self.usual_duty = (usual_duty(steady.mean["duty"], np.ones(steady.count)) if grid is None else
+                           usual_duty(grid.duty, grid.width * (grid.planned >= 0)))  # fmt: skip
         self.rows = SteadyRows(steady, prior.bench.board.input_voltage, self.usual_duty)
         self.record = WholeRecord(grid, self.counts, self.usual_duty) if grid is not None and grid.stretches else None
         self.index = np.searchsorted(np.array(self.counts, dtype=float), steady.phases)
