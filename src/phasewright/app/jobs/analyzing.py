@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from phasewright.app.jobs.files import write_atomically
+from phasewright.app.jobs.json_text import json_text
 from phasewright.app.jobs.progress import Progress, part_of, quiet
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def to_json_text(analysis: Analysis, fitted: Fitted | None = None) -> str:
         from phasewright.model import model_json
 
         found = to_json(answered(analysis, fitted), model=model_json(fitted))
-    return json.dumps(found, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(found) + "\n"
 
 
 def losses(analysis: Analysis) -> tuple[str, ...]:
