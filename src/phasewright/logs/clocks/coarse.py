@@ -58,12 +58,14 @@ def correlate_edges(
     after the other, around `pivot` on the other clock [s].
     """
     step = _grid_step(reference, other, window)
-    edge_a, mask_a, zero_a = edges(reference, window, step)
+    edge_a, mask_a, zero_a = _known_edges(reference, window, step)
     best: tuple[np.ndarray, ...] | None = None
     chosen = None
     for drift in drifts:
         edge_b, mask_b, zero_b = edges(other, window, step, drift=drift, pivot=pivot)
-        score, overlap = _normalised(edge_a, mask_a, edge_b, mask_b)
+        full = len(edge_a) + len(edge_b) - 1
+        turned = _known_transforms(reference, window, step, _quick_size(full))
+        score, overlap = _normalised(edge_a, turned, edge_b, mask_b, full)
         lag = (np.arange(len(score)) - (len(edge_b) - 1)) * step + zero_a - zero_b
         allowed = (lag >= low) & (lag <= high) & (overlap * step >= min(10 * window, 0.5 * len(edge_b) * step))
         score = np.where(allowed, score, 0.0)
@@ -107,16 +109,44 @@ def _grid_step(reference: Integral, other: Integral, window: float) -> float:
     return window / max(2, min(4, int(np.ceil(window * 400_000 / max(longest, 1.0)))))
 
 
-def _normalised(a: np.ndarray, ma: np.ndarray, b: np.ndarray, mb: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Correlation coefficient and number of common grid points at every lag, from -(len(b) - 1) to len(a) - 1."""
-    full = len(a) + len(b) - 1
+def _known_edges(reference: Integral, window: float, step: float) -> tuple[np.ndarray, np.ndarray, float]:
+    """Return the edges of a reference, which many are held against, worked out once."""
+    found = reference.looked_at.get((window, step))
+    if found is None:
+        found = reference.looked_at[window, step] = edges(reference, window, step)
+    return found
+
+
+def _known_transforms(reference: Integral, window: float, step: float, size: int) -> np.ndarray:
+    """Return the transforms of a reference's edges, of their mask and of their squares, (3, size // 2 + 1)."""
+    from scipy.fft import rfft
+
+    found = reference.looked_at.get("transforms")
+    if found is None or found[0] != (window, step, size):
+        height, mask, _ = _known_edges(reference, window, step)
+        found = ((window, step, size), rfft(np.stack([height, mask, height * height]), size))
+        # Those of one size are enough: a step and a length are asked for many times in a row.
+        reference.looked_at["transforms"] = found
+    return found[1]
+
+
+def _normalised(
+    a: np.ndarray, turned: np.ndarray, b: np.ndarray, mb: np.ndarray, full: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Correlation coefficient and number of common grid points at every lag, from -(len(b) - 1) to len(a) - 1.
+
+    `turned` are the transforms of `a`, of its mask and of its squares.
+    """
+    from scipy.fft import irfft, rfft
+
     size = _quick_size(full)
-    fa, fma, faa = (np.fft.rfft(x, size) for x in (a, ma, a * a))
-    fb, fmb, fbb = (np.fft.rfft(x[::-1], size) for x in (b, mb, b * b))
-    common = np.fft.irfft(fma * fmb, size)[:full]
-    product = np.fft.irfft(fa * fb, size)[:full]
-    energy_a = np.maximum(np.fft.irfft(faa * fmb, size)[:full], 0.0) + SHRINK * float(a @ a)
-    energy_b = np.maximum(np.fft.irfft(fma * fbb, size)[:full], 0.0) + SHRINK * float(b @ b)
+    fa, fma, faa = turned
+    fb, fmb, fbb = rfft(np.stack([b, mb, b * b])[:, ::-1], size)
+    products = np.stack([fma * fmb, fa * fb, faa * fmb, fma * fbb])
+    common, product, energy_a, energy_b = irfft(products, size, overwrite_x=True)[:, :full]
+    # einsum, not @: threads cost more than they save.
+    energy_a = np.maximum(energy_a, 0.0) + SHRINK * float(np.einsum("i,i->", a, a))
+    energy_b = np.maximum(energy_b, 0.0) + SHRINK * float(np.einsum("i,i->", b, b))
     norm = np.sqrt(energy_a * energy_b)
     return product / np.where(norm > 0, norm, 1.0), common
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -31,6 +32,8 @@ class Integral:
     ruler: list[Ruler] = field(default_factory=list, repr=False)
     """Finds places among the knots; laid when first asked for, and shared by what has the same knots."""
     _behind: dict[float, Integral] = field(default_factory=dict, init=False, repr=False)
+    looked_at: dict[Any, Any] = field(default_factory=dict, init=False, repr=False)
+    """What was made of the channel to hold others against it (see `coarse`)."""
 
     @property
     def spread(self) -> float:
