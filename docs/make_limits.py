@@ -8,6 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from phasewright.limits.case import BOUNDS, INPUT_BOUND, SHARING
+from phasewright.limits.electrical import LATE
 from phasewright.limits.rules import RULES
 from phasewright.limits.stated import CEILINGS
 
@@ -71,6 +72,8 @@ def page() -> str:
     lines += [
         f"| nominal `board.input_voltage` where the input is not measured | {100 * INPUT_BOUND:g} % |",
         f"| `regulator.sharing_error` not stated | anywhere from 0 to {100 * SHARING:g} % |",
+        f"| `regulator.response_delay` not stated | anywhere from 0 to {2 * LATE:g} switching periods, as exact switching "
+        "simulations of tuned loops show |",
         "",
     ]
     lines.append(CONTACTS.rstrip("\n"))

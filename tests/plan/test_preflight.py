@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from phasewright.bench import Board, Campaign, Instrument, Step
+from phasewright.bench import Board, Campaign, Copper, Instrument, Step
 from phasewright.model import predict
 from phasewright.plan import READINESS, Workload, matrix, preflight
 from phasewright.plan.chances import NODES, chance_to_trip
@@ -232,7 +232,16 @@ MILD = {"phase_count": 10, "rail_current": 12.0, "coolant_temperature": 26.0}
 def test_cautions_stand_only_where_they_apply(bench):
     air = replace(bench, cooling=replace(bench.cooling, coolant="air", fan_map=()))
     assert topics(preflight(air, MILD)) == set()
-    assert topics(preflight(air, {**MILD, "rail_current": 230.0})) == {"hot", "current", "connectors"}
+    heavy = {**MILD, "rail_current": 230.0}
+    assert topics(preflight(air, heavy)) == {"hot", "current"}
+    # About 3 A a contact: near what a weak one bears, far from what a common one does.
+    weak = tuple(replace(item, contact_rating=4.0) for item in air.board.connectors)
+    assert topics(preflight(replace(air, board=replace(air.board, connectors=weak)), heavy)) == {"hot", "current", "connectors"}
+    for width, expected in ((0.3, set()), (0.03, {"connectors"}), (0.001, {"connectors"})):
+        run = Copper("output plane", "rail_current", width, 70e-6, "outer", 2, 20.0)
+        found = preflight(replace(air, board=replace(air.board, copper=(run,))), heavy)
+        assert topics(found) - {"hot", "current"} == expected
+        assert all("output plane" in item.why for item in found.cautions if item.topic == "connectors")
     assert topics(preflight(air, {**MILD, "fan_duty": 0.3})) == {"unattended"}
     assert topics(preflight(bench, MILD)) == {"liquid", "unattended"}
     assert topics(preflight(bench, {**MILD, "coolant_temperature": 15.0})) == {"liquid", "unattended", "condensation"}

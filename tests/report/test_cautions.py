@@ -5,7 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from phasewright.bench import Limit
+from phasewright.findings import Margin
 from phasewright.logs import AlignedTrace
+from phasewright.quantity import Value
 from phasewright.report import cautions_of, guide_document
 from phasewright.report.cautions import RULES
 
@@ -109,6 +112,34 @@ def test_connectors(make):
     board = make.bench().board
     assert names(with_bench(base, board=board)) == {"connectors": "amber"}
     assert "connectors" in names(with_trace(base, "input_power", 50.0, "W"))
+
+
+def near(analysis, name: str, unit: str, figure: float, bound: float):
+    """Return the analysis with one margin more in its step: of `figure`, known to 2 %, to `bound`."""
+    value = Value(figure, unit, 0.01 * figure, 0.98 * figure, 1.02 * figure)
+    left = Value(bound - figure, unit, 0.01 * figure, bound - 1.02 * figure, bound - 0.98 * figure)
+    limit = Limit("bound of " + name, name, bound, unit, "rating", "invented")
+    (step,) = analysis.steps
+    return replace(analysis, steps=(replace(step, margins=(*step.margins, Margin(limit, value, left, None, None))),))
+
+
+@pytest.mark.parametrize(
+    ("name", "unit", "bound", "levels"),
+    [
+        ("contact_current", "A", 9.0, {5.8: None, 6.0: "amber", 8.7: "amber", 8.9: "red", 9.5: "red"}),
+        ("copper_current", "A", 30.0, {19.5: None, 20.0: "amber", 31.0: "red"}),
+        ("connector_temperature", "degC", 85.0, {60.0: None, 75.0: "amber", 86.0: "red"}),
+        ("wire_temperature", "degC", 80.0, {60.0: None, 70.0: "amber", 81.0: "red"}),
+    ],
+)
+def test_connectors_cables_and_copper_only_near_what_they_bear(make, name, unit, bound, levels):
+    """Two thirds of a rated current, 15 K below a temperature; the upper end of the interval counts."""
+    base = with_bench(quiet(make), board=make.bench().board)
+    base = near(base, "contact_current", "A", 1.0, 9.0)
+    for level, grade in levels.items():
+        found = [c for c in cautions_of(near(base, name, unit, level, bound)) if c.name == "connectors"]
+        assert (found[0].grade if found else None) == grade, level
+        assert not found or f"bound of {name}" in found[0].why
 
 
 def test_liquid_and_what_moves_it(make):

@@ -10,6 +10,8 @@ import re
 from collections.abc import Callable, Sequence
 
 from phasewright.bench import Bench, escape
+from phasewright.limits import margins_at
+from phasewright.model import state_of_prediction
 from phasewright.plan.forecast import CARE_CHANCE, chance_text, raised_protections
 from phasewright.plan.records import Forecast, PlanCaution
 
@@ -19,8 +21,10 @@ AMBER, RED = 48.0, 60.0
 """Surface temperatures [degC] from which a touch can burn: our own bands, below the burn thresholds of bare metal."""
 HEAVY_CURRENT = 20.0
 """Rail current [A] from which a ring or a tool across the rail is a hazard; common practice, no source."""
-CONTACT_SHARE = 1.0 / 3.0
-"""Share of a contact's rating below which it heats by a ninth of what the rating allows."""
+NEAR = 2.0 / 3.0
+"""[1] Share of a rated current from which a connector or a copper run is near it: four fifths is the usual bound of
+continuous loads (NEC 210.20(A), from memory), and one contact carries up to a fifth more than the mean of all (common
+practice, no source)."""
 ROOM = 24.0
 """Room temperature [degC] taken where none is stated; common practice, no source."""
 PROBE = re.compile(r"(?i)\b(oscilloscope|scope|ground clip|(voltage|passive|active|differential|10:1|x10) probe)")
@@ -93,15 +97,29 @@ def _connectors(bench: Bench, forecasts: Sequence[Forecast]) -> PlanCaution | No
         what = "the rating of the input contacts is not stated" if unrated else "their current cannot be foreseen"
         return PlanCaution("connectors", "Connectors and cables", f"All input power passes through them; {what}.", act)
     rating = min(ratings)
-    if found[0] < CONTACT_SHARE * rating:
+    said = [(found[0] / rating, f"Up to {found[0]:.1f} A pass through each contact in {found[1]}; it is rated {rating:g} A.")]
+    said += _copper(bench, forecasts)
+    share, why = max(said)
+    if share < NEAR:
         return None
-    return PlanCaution(
-        "connectors",
-        "Connectors and cables",
-        f"Up to {found[0]:.1f} A pass through each contact in {found[1]}; it is rated {rating:g} A.",
-        act,
-        "red" if found[0] >= rating else "amber",
-    )
+    title = "Connectors, cables and board copper" if len(said) > 1 else "Connectors and cables"
+    return PlanCaution("connectors", title, why, act, "red" if share >= 1.0 else "amber")
+
+
+def _copper(bench: Bench, forecasts: Sequence[Forecast]) -> list[tuple[float, str]]:
+    """Return the greatest share [1] of what each copper run bears, and a sentence, over all steps."""
+    if not bench.board.copper:
+        return []
+    found = []
+    for item in forecasts:
+        if item.prediction is None:
+            continue
+        for margin in margins_at(bench, state_of_prediction(item.prediction)).margins:
+            if margin.limit.applies_to.partition(".")[0] == "copper_current" and margin.figure.high95 is not None:
+                top, bound = margin.figure.high95, margin.limit.value
+                found.append((top / bound, f"Up to {top:.0f} A pass through the {margin.limit.name} in {item.step.name}; "
+                              f"{bound:.0f} A heat it by the rise allowed."))  # fmt: skip
+    return found
 
 
 def _liquid(bench: Bench, forecasts: Sequence[Forecast]) -> PlanCaution | None:

@@ -12,10 +12,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from phasewright.findings import Analysis
+from phasewright.findings import Analysis, Margin
 from phasewright.report.document import Caution
 from phasewright.report.escaping import clean
-from phasewright.report.wording import THIN, plain, quantity_title
+from phasewright.report.wording import THIN, display_unit, number_text, plain, quantity_title
 
 AMBER, RED = 48.0, 60.0
 """Surface temperatures [degC] from which a touch can burn: our own bands, below the burn thresholds of bare metal
@@ -35,8 +35,19 @@ _SURFACES = (
 _PROBE = re.compile(r"(?i)\b(oscilloscope|scope|ground clip|(voltage|passive|active|differential|10:1|x10) probe)")
 """Words that tell of a probe with a ground clip; a thermometer's probe is none."""
 
-_AT_CONNECTORS = ("contact_current", "connector_temperature", "wire_temperature")
-"""Figures whose limits are those of connectors and cables."""
+NEAR = 2.0 / 3.0
+"""[1] Share of a rated current from which a connector or a copper run is near it: four fifths is the usual bound of
+continuous loads (NEC 210.20(A), from memory), and one contact carries up to a fifth more than the mean of all (common
+practice, no source)."""
+NEAR_TEMPERATURE = 15.0
+"""[K] Distance of a connector or a wire from what it bears, from which it is near it; common practice, no source."""
+_AT_CONNECTORS = {
+    "contact_current": "a contact",
+    "connector_temperature": "the hottest connector",
+    "wire_temperature": "the supply wires",
+    "copper_current": "a copper run of the board",
+}
+"""Figures whose limits are those of connectors, cables and board copper, and whose they are."""
 
 NO_SAFETY_FUNCTION = (
     "Phasewright is no safety function. It measures and reports after the fact; it protects nobody and nothing. Data "
@@ -121,22 +132,36 @@ def _connectors(analysis: Analysis) -> Caution | None:
     powered = extremes(analysis, "input_power") or extremes(analysis, "input_current")
     if not bench.board.connectors and powered is None:
         return None
-    ratings = [c.contact_rating for c in bench.board.connectors]
-    known = bool(ratings) and None not in ratings
-    why = "The input power passes through connectors and cables; " + (
-        f"their contacts are rated {min(r for r in ratings if r):.3g}{THIN}A each."
-        if known
-        else "the rating of their contacts is not stated."
-    )
-    worst = [m for f in analysis.steps for m in f.margins if m.limit.applies_to.partition(".")[0] in _AT_CONNECTORS]
-    over = [m for m in worst if (m.margin.low95 if m.margin.low95 is not None else m.margin.value) <= 0.0]
-    return Caution(
-        "connectors",
-        "Connectors and cables",
-        why,
-        "Never feel a connector for warmth: measure it. Stop above its rating, at once when it smells or discolours.",
-        "red" if over else "amber",
-    )
+    act = "Never feel a connector for warmth: measure it. Stop above its rating, at once when it smells or discolours."
+    held = [m for f in analysis.steps for m in f.margins if m.limit.applies_to.partition(".")[0] in _AT_CONNECTORS]
+    near = sorted((m for m in held if _nearness(m) >= 1.0), key=_nearness, reverse=True)
+    if near:
+        worst = near[0]
+        whose = _AT_CONNECTORS[worst.limit.applies_to.partition(".")[0]]
+        why = (
+            f"{whose[:1].upper()}{whose[1:]} came to {number_text(worst.figure, worst.limit.applies_to)}; "
+            f"{clean(worst.limit.name)}: {worst.limit.value:.4g}{THIN}{display_unit(worst.limit.unit)[0]}."
+        )
+        over = any((m.margin.low95 if m.margin.low95 is not None else m.margin.value) <= 0.0 for m in near)
+        return Caution("connectors", "Connectors, cables and board copper", why, act, "red" if over else "amber")
+    if any(m.limit.applies_to.partition(".")[0] == "contact_current" for m in held) and all(
+        item.contact_rating is not None for item in bench.board.connectors
+    ):
+        return None
+    rated = bool(bench.board.connectors) and all(item.contact_rating is not None for item in bench.board.connectors)
+    what = "the current of their contacts was not recorded" if rated else "the rating of their contacts is not stated"
+    why = f"The input power passes through connectors and cables; {what}."
+    return Caution("connectors", "Connectors, cables and board copper", why, act, "amber")
+
+
+def _nearness(margin: Margin) -> float:
+    """Return how near a limit of connectors or copper is [1]: from 1 on it is near; the upper end of the figure counts."""
+    figure, bound = margin.figure, margin.limit.value
+    low = margin.margin.low95 if margin.margin.low95 is not None else margin.margin.value
+    if margin.limit.unit == "degC":
+        return NEAR_TEMPERATURE / max(low, 1e-6) if low > 0.0 else math.inf
+    top = figure.high95 if figure.high95 is not None else figure.value
+    return top / (NEAR * bound) if bound > 0.0 else math.inf
 
 
 def _liquid(analysis: Analysis) -> Caution | None:

@@ -48,8 +48,8 @@ def _ladder_title(analysis: Analysis, finding: StepFinding) -> str:
     weak = [item for item in found if gives_way([item]) is not None]
     where = condition(finding, analysis)
     if not weak:
-        return f"At {where} every one of {len(found)} limits leaves room"
-    return f"At {where} {len(found) - len(weak)} of {len(found)} limits surely leave room, {len(weak)} may give way"
+        return f"At {where}: every one of {len(found)} limits leaves room"
+    return f"At {where}: {len(found) - len(weak)} of {len(found)} limits surely leave room, {len(weak)} may give way"
 
 
 def _switching(analysis: Analysis) -> list[Block]:
