@@ -61,7 +61,8 @@ def seconds(trace: AlignedTrace, start: float, end: float, step: float = 1.0) ->
     middle = 0.5 * (trace.start_s[low:high] + trace.end_s[low:high])
     value = trace.value[low:high]
     good = np.isfinite(value) & (middle >= start) & (middle < start + count * step)
-    slot = np.minimum(((middle[good] - start) / step).astype(int), count - 1)
+    # Readings often lie on the edge between two slots to the digit; rounding must not decide for some of them.
+    slot = np.minimum(((middle[good] - start) / step + 1e-6).astype(int), count - 1)
     number = np.bincount(slot, minlength=count)
     total = np.bincount(slot, value[good], minlength=count)
     mean = np.full(count, np.nan)

@@ -64,7 +64,8 @@ def fit_tail(series: Series, start: float, constant: np.ndarray, prior: np.ndarr
 
     `constant` (k,) are the time constants [s] and `prior` (k,) their weights.
     """
-    pick = series.time >= start
+    # Slots often begin a tail to the digit: rounding, which differs between machines, must not decide about the first.
+    pick = series.time >= start - 1e-6
     if pick.sum() < 12:
         return None
     t, y = series.time[pick], series.value[pick]
