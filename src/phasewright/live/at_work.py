@@ -142,11 +142,15 @@ def _surroundings(folder: Path, clock: Clock) -> Surroundings:
 
 
 def _listen(words: queue.SimpleQueue) -> None:
-    for line in sys.stdin:
-        try:
-            words.put(json.loads(line))
-        except ValueError:
-            continue
+    # Past the text layer: its lock, held by a thread that waits, would abort the process as it ends.
+    rest = b""
+    while data := os.read(0, 65536):
+        *lines, rest = (rest + data).split(b"\n")
+        for line in lines:
+            try:
+                words.put(json.loads(line))
+            except ValueError:
+                continue
     words.put({"do": "gone"})
 
 
@@ -260,6 +264,7 @@ class ProcessStation:
                 self.process.stdin.write(json.dumps(word) + "\n")
                 self.process.stdin.flush()
         except (OSError, ValueError):
+            self._hang_up()
             raise RecorderGone("the recorder listens no more; its load has ended with it") from None
 
     def event(self, what: str, /, **particulars: object) -> None:
@@ -291,20 +296,22 @@ class ProcessStation:
                     self._take(Happened(), news)
         except RecorderGone:
             self.closed = False
-        if self.process.stdin is not None:
-            try:
-                self.process.stdin.close()
-            except OSError:
-                self.closed = False
+        self._hang_up()
         try:
             self.process.wait(5.0)
         except subprocess.TimeoutExpired:
             self._kill()
         return bool(self.closed)
 
+    def _hang_up(self) -> None:
+        try:
+            if self.process.stdin is not None:
+                self.process.stdin.close()
+        except OSError:
+            return  # what was still to be said reaches nobody any more
+
     def _kill(self) -> None:
-        if self.process.stdin is not None:
-            self.process.stdin.close()
+        self._hang_up()
         self.process.kill()
         self.process.wait()
 
