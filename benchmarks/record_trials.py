@@ -456,19 +456,224 @@ def stale(trials: int = 1000) -> None:
     told("S4 stale channels", not wrong, f"{trials} silences, {wrong} found too late or too soon")
 
 
+LOADED = """
+import sys, time
+from pathlib import Path
+from phasewright.bench import Step, read_bench
+from phasewright.live import ProcessStation
+folder = Path(sys.argv[1])
+bench = read_bench(folder)
+station = ProcessStation(folder, loads={item.name: item.command for item in bench.loads})
+station.start_load(Step("s", {"load": "steady"}), ())
+print(station.process.pid, flush=True)
+while True:
+    station.advance(0.2)
+    if sys.argv[2] == "raise" and (folder / "now").exists():
+        raise RuntimeError("by the trial")
+    if sys.argv[2] == "close" and (folder / "now").exists():
+        station.close()
+        break
+"""
+EXITS = {
+    "the guide ends as it should": ("close", "", 2.0), "an exception in the guide": ("raise", "", 2.0),
+    "SIGINT to the guide": ("", "guide SIGINT", 2.0), "SIGTERM to the guide": ("", "guide SIGTERM", 2.0),
+    "SIGKILL to the guide": ("", "guide SIGKILL", 5.0), "SIGTERM to the recorder": ("", "recorder SIGTERM", 2.0),
+    "SIGHUP to the recorder": ("", "recorder SIGHUP", 2.0), "SIGKILL to the recorder": ("", "recorder SIGKILL", 5.0),
+    "SIGKILL to the keeper": ("", "keeper SIGKILL", 5.0), "the guide suspended": ("", "guide SIGSTOP", 15.0),
+    "the recorder suspended": ("", "recorder SIGSTOP", 5.0),
+}
+"""How a run may end, whose doing it is, and within how long the load has to be off [s]."""
+
+
+def alive(pid: int) -> bool:
+    """Whether a process runs."""
+    try:
+        return ") Z" not in Path(f"/proc/{pid}/stat").read_text()
+    except OSError:
+        return False
+
+
+def keeper_of(recorder: int) -> int:
+    """Return the process that keeps the load of a recorder."""
+    for path in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            text = path.read_text()
+            if int(text.rpartition(")")[2].split()[1]) == recorder and b"load_keeper" in (path.parent / "cmdline").read_bytes():
+                return int(path.parent.name)
+        except OSError:
+            continue
+    raise RuntimeError("no keeper was found")
+
+
+def exits(place: Path, trials: int = 3) -> None:
+    """S3: the load, the only thing that is ever put on, is off after every kind of exit."""
+    from phasewright.live.virtual.files import bench_text
+
+    on, worst = 0, {}
+    for trial in range(trials):
+        for name, (how, whose, longest) in EXITS.items():
+            folder = place / f"{trial}-{len(worst)}-{name.replace(' ', '-')}"
+            folder.mkdir(parents=True)
+            python = sys.executable
+            (folder / "load.py").write_text("import os, time\nopen('pid', 'w').write(str(os.getpid()))\ntime.sleep(100)\n")
+            (folder / "bench.toml").write_text(bench_text(demo_scenario().bench, ()) + f"""
+[[instrument]]
+name = "meter"
+period = "100 ms"
+[instrument.connection]
+kind = "lines"
+command = ["{python}", "-c", "import time\\nprint('power', flush=True)\\nwhile True: print(1.0, flush=True); time.sleep(0.1)"]
+[instrument.reading.input_power]
+ask = "power"
+[[load]]
+name = "steady"
+command = ["{python}", "load.py"]
+""")
+            guide = subprocess.Popen([sys.executable, "-c", LOADED, str(folder), how], stdout=subprocess.PIPE, text=True,
+                                     stderr=subprocess.DEVNULL)
+            recorder = int(guide.stdout.readline())
+            until = time.monotonic() + 20.0
+            while not ((folder / "pid").exists() and (folder / "pid").read_text()) and time.monotonic() < until:
+                time.sleep(0.02)
+            load_pid = int((folder / "pid").read_text())
+            time.sleep(0.3)
+            (folder / "now").touch()
+            began = time.monotonic()
+            if whose:
+                who, _, number = whose.partition(" ")
+                pid = {"guide": guide.pid, "recorder": recorder}.get(who) or keeper_of(recorder)
+                os.kill(pid, getattr(signal, number))
+            while alive(load_pid) and time.monotonic() - began < longest + 5.0:
+                time.sleep(0.01)
+            took = time.monotonic() - began
+            worst[name] = max(took, worst.get(name, 0.0))
+            on += alive(load_pid) or took > longest
+            for pid in (guide.pid, recorder):
+                for number in (signal.SIGCONT, signal.SIGKILL):
+                    try:
+                        os.kill(pid, number)
+                    except ProcessLookupError:
+                        continue
+            guide.wait()
+            guide.stdout.close()
+    told("S3 load off on every exit", not on, f"{trials * len(EXITS)} exits of {len(EXITS)} kinds, {on} too late; slowest: "
+         + "; ".join(f"{name} {seconds:.1f} s" for name, seconds in sorted(worst.items(), key=lambda item: -item[1])[:4]))
+
+
+def transports(place: Path, seeds: int = 4) -> None:
+    """L5: a plan through every stand-in transport; efficiency and loss against the bench's truth, known errors declared."""
+    from dataclasses import replace
+    from datetime import datetime
+
+    from phasewright.app import jobs
+    from phasewright.app.recording_dry import dry_run, short_scenario
+
+    made = short_scenario(("10 phases, 300 W", "5 phases, 300 W"))
+    errors = {name: 0.0 for name in made.error_names if name.partition("/")[0] not in ("board", "parts")}
+    chance, off, relative, steps = random.Random(5), 0.0, 0.0, 0
+    for seed in range(seeds):
+        known = {"meter/input_power": chance.uniform(-0.01, 0.01), "package/package_power": chance.uniform(-0.03, 0.03),
+                 "regulator/rail_current": chance.uniform(-0.04, 0.04)}
+        folder = place / str(seed)
+        result = dry_run(folder, seed=seed, scenario=replace(made, errors=errors), known=known)
+        analysis = jobs.analyze(folder)
+        signals = result.bench.bench.signals()
+        origin = datetime.fromisoformat(analysis.recording.origin).timestamp() - made.lab_zero
+        for step in analysis.steps:
+            first, last = step.window.start_s + origin, step.window.end_s + origin
+            went_in = float(signals.get("input_power").mean(first, last))
+            came_out = float(signals.get("package_power").mean(first, last))
+            off = max(off, abs(step.quantities["delivery_efficiency"].value - came_out / went_in))
+            relative = max(relative, abs(step.quantities["loss"].value / (went_in - came_out) - 1.0))
+            steps += 1
+    told("L5 end to end", off <= 0.001 and relative <= 0.01 and steps == 3 * seeds,
+         f"{steps} steps of {seeds} benches: efficiency off by {100 * off:.3f} points at most, loss by {100 * relative:.2f} %")
+
+
+def view(place: Path, looks: int = 200) -> None:
+    """R10: the page over a run of 64 channels: first view, updates, points a line; and what ten stalled readers cost."""
+    import asyncio
+
+    import httpx
+
+    from phasewright.app.recording import Frame, Line
+    from phasewright.app.recording_board import TRACED, Board, BoardPerson
+    from phasewright.app.web.guard import Gate
+    from phasewright.app.web.shelf import Shelf
+    from phasewright.app.web.site import make_site
+    from phasewright.live import Follower
+    from phasewright.quantity import Part, value_from_parts
+
+    folder = place / "view"
+    folder.mkdir()
+    (folder / "bench.toml").write_text("x = 1\n")
+    (folder / "campaign.toml").write_text('format = "phasewright-campaign-1"\nname = "view"\n')
+    value = value_from_parts(300.0, "W", [Part("a", 0.9)], "measured")
+    lines = tuple(Line(f"board_temperature.{n}", f"Board temperature {n}", value, 0.1, 400.0, 90.0) for n in range(64))
+    board = Board(folder, "view")
+    BoardPerson(board).show(Frame(
+        "one", 1, 1, "load", 60.0, 120.0, lines, 1.0, 1.0, 10.0, (), "",
+        lambda channel, buckets: [(float(k), 20.0, 90.0) for k in range(buckets)]))
+    gate = Gate(1)
+    site, desk = make_site(Shelf(folder), gate)
+    home = f"/campaign/{desk.shelf.places()[0].id}/run"
+
+    async def ask() -> tuple[float, list[float], str]:
+        transport = httpx.ASGITransport(app=site)
+        async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:1",
+                                     headers={"x-phasewright-token": gate.token}) as client:
+            began = time.perf_counter()
+            text = (await client.get(home)).text
+            first, took = time.perf_counter() - began, []
+            shape = text.partition("shape=")[2].partition('"')[0]
+            for _ in range(looks):
+                board.put()
+                began = time.perf_counter()
+                text = (await client.get(f"{home}/now?shape={shape}")).text
+                took.append(time.perf_counter() - began)
+            return first, took, text
+
+    first, took, text = asyncio.run(ask())
+    board.close({})
+    points = max(len(part.partition('"')[0].split()) for part in text.split('points="')[1:])
+    late = sorted(took)[int(0.95 * len(took))]
+    told("R10 page over 64 channels", first <= 2.0 and late <= 0.25 and points <= 4000 and text.count("<polygon") == TRACED,
+         f"first view {1000 * first:.0f} ms, updates p95 {1000 * late:.1f} ms, {points} points a line")
+
+    def lateness(readers: int) -> float:
+        clock, bench = MachineClock(), bench_of(64, 0.02)
+        drivers = {item.name: Fast(item, clock) for item in bench.instruments}
+        spot = place / f"readers-{readers}"
+        recorder = Recorder(bench, drivers, ThreadScribe(JournalWriter(spot, clock), clock), clock, threads=True)
+        recorder.open()
+        stalled = [Follower(spot) for _ in range(readers)]
+        for item in stalled:
+            item.read(4096)  # begun, and never read on
+        recorder.advance(10.0)
+        recorder.close()
+        gaps = sorted(abs(b - a - 20_000_000) for driver in drivers.values()
+                      for a, b in zip(driver.stamps, driver.stamps[1:], strict=False))
+        return gaps[int(0.99 * len(gaps))] * 1e-6
+
+    alone, crowded = lateness(0), lateness(10)
+    print(f"{'R10 stalled readers (not judged)':<34}         lateness p99 {alone:.2f} ms alone, {crowded:.2f} ms with ten")
+
+
 def main() -> int:
-    """Run all of them, or those that are named."""
+    """Run all of them, or those that are named; `name=number` runs one longer: `load=3600`, `soak=24`, `exits=25`."""
     with tempfile.TemporaryDirectory() as place:
         root = Path(place)
         trials = {
-            "kills": lambda: kills(root / "kills"), "cuts": lambda: cuts(root / "cuts"),
-            "flips": lambda: flips(root / "flips"), "calls": lambda: calls(root / "calls"),
-            "resumed": lambda: resumed(root / "resumed"), "interrupts": lambda: interrupts(root / "interrupts"),
-            "clocks": clocks, "load": lambda: load(root), "soak": lambda: soak(root), "desync": desync, "bounds": bounds,
-            "stale": stale,
+            "kills": lambda *n: kills(root / "kills", *n), "cuts": lambda: cuts(root / "cuts"),
+            "flips": lambda *n: flips(root / "flips", *n), "calls": lambda: calls(root / "calls"),
+            "resumed": lambda *n: resumed(root / "resumed", *n), "interrupts": lambda *n: interrupts(root / "interrupts", *n),
+            "clocks": clocks, "load": lambda *n: load(root, *n), "soak": lambda *n: soak(root, *n), "desync": desync,
+            "bounds": bounds, "stale": stale, "exits": lambda *n: exits(root / "exits", *n),
+            "transports": lambda *n: transports(root / "transports", *n), "view": lambda *n: view(root, *n),
         }  # fmt: skip
-        for name in sys.argv[1:] or trials:
-            trials[name]()
+        for word in sys.argv[1:] or trials:
+            name, _, number = word.partition("=")
+            trials[name](*([float(number) if name in ("load", "soak") else int(number)] if number else []))
     print(f"{len(MISSED)} goals missed" + (f": {', '.join(MISSED)}" if MISSED else ""))
     return 1 if MISSED else 0
 

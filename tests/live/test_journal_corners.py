@@ -149,6 +149,29 @@ def test_a_load_that_cannot_be_started_says_so(tmp_path):
     load.stop()
 
 
+def test_a_load_whose_keeper_is_killed_is_killed_and_says_so(tmp_path):
+    import os
+    import signal
+    import sys
+    import time
+
+    load = ProgramLoad([sys.executable, "-c", "import os, time; open('pid', 'w').write(str(os.getpid())); time.sleep(60)"],
+                       tmp_path)
+    load.start()
+    until = time.monotonic() + 10.0
+    while not ((tmp_path / "pid").exists() and (tmp_path / "pid").read_text()) and time.monotonic() < until:
+        time.sleep(0.02)
+    pid = int((tmp_path / "pid").read_text())
+    load._keeper.send_signal(signal.SIGKILL)
+    while (ended := load.poll()) is None and time.monotonic() < until:
+        time.sleep(0.02)
+    assert ended.code is None and "its keeper was killed" in ended.errors
+    with pytest.raises(ProcessLookupError):
+        while time.monotonic() < until:
+            os.kill(pid, 0)
+            time.sleep(0.02)
+
+
 def test_looks_that_come_at_once_are_rows_of_their_own(tmp_path):
     """Several lines of a growing log come in one look and share its stamp; none is written over."""
     from phasewright.live import read_journal

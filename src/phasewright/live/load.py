@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import queue
+import signal
 import subprocess
 import sys
 import threading
@@ -42,6 +44,16 @@ class Load(Protocol):
         ...
 
 
+def _kill(group: int) -> None:
+    try:
+        if os.name == "nt":
+            os.kill(group, signal.SIGTERM)
+        else:
+            os.killpg(group, signal.SIGKILL)
+    except OSError:
+        return  # it has ended already
+
+
 class ProgramLoad:
     """A program under a keeper, which ends it when the recorder dies."""
 
@@ -59,10 +71,18 @@ class ProgramLoad:
     def _listen(self, keeper: subprocess.Popen[str]) -> None:
         if keeper.stdout is None:
             return
+        started, over = 0, False
         with keeper.stdout as stream:
             for line in stream:
-                self._said.put(json.loads(line))
-        self._said.put({"gone": keeper.wait()})
+                said = json.loads(line)
+                started = said.get("started", started)
+                over = over or "ended" in said
+                self._said.put(said)
+        code = keeper.wait()
+        if started and not over:
+            # Somebody killed the keeper: nobody else would end its load now.
+            _kill(started)
+        self._said.put({"gone": code, "over": over or not started})
 
     def stop(self) -> None:
         """See `Load`."""
@@ -85,5 +105,8 @@ class ProgramLoad:
                 return LoadEnd(said["ended"], said["err"], said["out"])
             if "failed" in said:
                 return LoadEnd(None, f"cannot be started: {said['failed']}")
-            if "gone" in said and self._keeper is not None:
+            if "gone" in said:
+                self.stop()
                 self._keeper = None
+                if not said["over"]:
+                    return LoadEnd(None, f"its keeper was killed (exit code {said['gone']}), and the load with it")
