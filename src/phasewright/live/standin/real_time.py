@@ -21,7 +21,8 @@ from phasewright.live.virtual.scenario import Scenario
 
 COUNTER_S, FILES_S, LOG_S = 0.02, 0.2, 1.0
 """[s] The energy counter counts on, the other sensors' files and the thermometer's log are brought up to date, so often."""
-LOAD = "phasewright.live.standin.load_program"
+LOAD = Path(__file__).with_name("load_program.py")
+"""Run by its path and without this package, so that it is up at once."""
 
 
 class RealTimeRun(DryRun):
@@ -47,7 +48,7 @@ class RealTimeRun(DryRun):
         made = [super().bench_file()]
         host, _, port = self._loads.address.rpartition(":")
         for name, power in {step.load: step.package_power for step in self.scenario.steps}.items():
-            command = ", ".join(text(word) for word in (sys.executable, "-m", LOAD, host, port, f"{power:g}"))
+            command = ", ".join(text(word) for word in (sys.executable, "-I", "-S", str(LOAD), host, port, f"{power:g}"))
             made.append(f"[[load]]\nname = {text(name)}\ncommand = [{command}]\n")
         return "\n".join(made)
 
