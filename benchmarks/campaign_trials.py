@@ -168,6 +168,8 @@ def _judge_step(trial: Trial, step, truth) -> None:
         trial.false_settled.append(f"{label}: still to come {left}")
     if not step.window.found:
         return
+    if true.state != "tripped":
+        _judge_extrapolated(trial, step, truth)
     for name in WATCHED:
         value = step.quantities.get(name)
         if value is None or value.low95 is None:
@@ -175,6 +177,17 @@ def _judge_step(trial: Trial, step, truth) -> None:
         truth_value = true_value(truth, step.step.name, name, step.window.start_s, step.window.end_s)
         trial.held[name].append(value.low95 <= truth_value <= value.high95)
         trial.pull[name].append((value.value - truth_value) / value.u)
+
+
+def _judge_extrapolated(trial: Trial, step, truth) -> None:
+    """Hold every extrapolated temperature against where the step really settles under the load of its window."""
+    settles = truth.settled(step.step.name, step.window.start_s, step.window.end_s)
+    for item in step.window.settling:
+        value = step.quantities.get(f"{item.channel}_settled")
+        if item.channel not in settles or value is None or value.low95 is None or not np.isfinite(settles[item.channel]):
+            continue
+        trial.held["extrapolated end"].append(value.low95 <= settles[item.channel] <= value.high95)
+        trial.pull["extrapolated end"].append((value.value - settles[item.channel]) / value.u)
 
 
 def to_line(trial: Trial) -> str:

@@ -136,7 +136,7 @@ def analyzed(bench, campaign, recording) -> dict[tuple[str, str], float]:
 
     spans = find_steps(recording, campaign)
     steps = {step.name: step for step in campaign.steps}
-    windows = tuple(find_window(recording, span, steps[span.name], bench, campaign) for span in spans)
+    windows = tuple(find_window(recording, span, steps[span.name], bench, campaign, spans=spans) for span in spans)
     found = analyze(bench, campaign, recording, spans, windows)
     return {
         (step.step.name, name): step.quantities[name].value

@@ -71,7 +71,9 @@ def make_step(generator: np.random.Generator, parts, length: float, *, noise=0.1
     power = np.where((t > 0) & (t <= length), load, 40.0) + wobble
     value = np.full(len(t), 60.0)
     for amplitude, constant in parts:
-        value += amplitude * np.exp(-np.maximum(t, 0.0) / constant)
+        # Each part is what a first-order lag makes of the load, so that it dies away again when the load goes.
+        held, after = np.clip(t, 0.0, length), np.maximum(t - length, 0.0)
+        value += amplitude * (1.0 - (1.0 - np.exp(-held / constant)) * np.exp(-after / constant))
     follow = np.zeros(len(t))
     for k in range(1, len(t)):
         follow[k] = follow[k - 1] + (gain * wobble[k] - follow[k - 1]) * min(period / 8.0, 1.0)

@@ -42,8 +42,8 @@ def find_power_off(
     Out of load, or as the step began, and with the machine's log (`stamps`, sorted times at which it wrote [s]) falling
     silent at that moment. Idle at the 12 V inputs can be next to nothing, so power alone does not tell a trip from the
     end of a load; the silence does. A person writes down the end of a step that tripped a little after the trip, or a
-    little before; so the step is looked at from `AT_ONCE` before its start to `SHORTEST` after its end, at most to
-    `until` [s].
+    little before; so the step is looked at from `AT_ONCE` before its start to `SHORTEST` after its end. What happens
+    less than `AT_ONCE` before the next step, which begins at `until` [s], is that step's: its load trips at once.
     """
     if stamps is None or stamps.size < 3:
         return None
@@ -56,7 +56,7 @@ def find_power_off(
 
 def _went_off(name: str, trace: AlignedTrace, span: StepSpan, until: float) -> PowerOff | None:
     """Return where the readings go to nothing and stay there, out of load or as the step begins."""
-    latest = min(span.end_s + SHORTEST, until)
+    latest = min(span.end_s + SHORTEST, max(until - AT_ONCE, span.end_s))
     around = take_readings(trace, span.start_s - AT_ONCE, latest + SHORTEST)
     usual = _usual(trace.value)
     off = around.value < OFF * usual

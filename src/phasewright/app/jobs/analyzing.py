@@ -40,7 +40,7 @@ def analyze(folder: str | Path, *, strict: bool = False, progress: Progress | No
     progress(0.75, "finding the steps and their steady windows")
     spans = find_steps(recording, campaign)
     steps = {step.name: step for step in campaign.steps}
-    windows = tuple(find_window(recording, span, steps[span.name], bench, campaign) for span in spans)
+    windows = tuple(find_window(recording, span, steps[span.name], bench, campaign, spans=spans) for span in spans)
     analysis = work_out(bench, campaign, recording, spans, windows, progress=part_of(progress, 0.85, 0.98))
     write_atomically(folder / "derived" / "analysis.json", to_json_text(analysis))
     progress(1.0, "analyzed")

@@ -120,9 +120,10 @@ def verdicts(state: str, acted: float, remaining: Mapping[str, float], bound: fl
 
     The margin rules are those of the design: `sustained` needs a settled step, nothing acting and every margin surely
     positive; `marginal` a margin that these instruments cannot tell from zero, or one surely negative although it ran.
-    A step within a third of the settling bound may still be called unsettled, because noise, a wandering load and a
-    coarse sensor can hide how flat it is. One that has more than the bound to go must be, unless an extrapolation can
-    decide it: `sustained` is then admitted exactly when every margin is surely positive where the step would settle.
+    A settled step may still be called unsettled, because noise, a wandering load and a coarse sensor can hide how flat
+    it is (how often that happens is counted). One that has more than the bound to go must be, unless an extrapolation
+    can decide it: `sustained` is then admitted when every temperature that still moves is surely below its limits where
+    it settles, and all else is as a settled step needs it (docs/decisions/0015).
     `acted` is the share of the time for which a protection held back.
     """
     if state in ("tripped", "clamped"):
@@ -137,7 +138,8 @@ def verdicts(state: str, acted: float, remaining: Mapping[str, float], bound: fl
         allowed.add(held)
         if close and not beyond:
             allowed |= {"marginal", "sustained"}
-    if np.isfinite(drift) and all(_holds_settled(item, remaining) for item in found):
+    moving = [item for item in found if abs(remaining.get(item.applies_to, 0.0)) >= bound]
+    if np.isfinite(drift) and held == "sustained" and all(_holds_settled(item, remaining) for item in moving):
         allowed.add("sustained")
     if beyond or any(item.low <= 0.0 for item in close):
         # Beyond a limit is said before how settled it is.

@@ -1,4 +1,4 @@
-"""Has a channel settled? What remains of its transient at the end of the step, bounded from its tail."""
+"""Has a channel settled? What remains of its transient at the end of the step, as the bench answers its load."""
 
 from __future__ import annotations
 
@@ -7,98 +7,92 @@ from dataclasses import dataclass
 import numpy as np
 
 from phasewright.logs.records import AlignedTrace, Settling
-from phasewright.logs.steady.constants import TimeConstants
-from phasewright.logs.steady.load import Load
-from phasewright.logs.steady.series import Series, prepare
-from phasewright.logs.steady.slope import fit_slope
-from phasewright.logs.steady.tail import Tail, fit_tail
+from phasewright.logs.steady.response import Remaining, Response
+from phasewright.logs.steady.slope import fit_slope, resolution_of
 
 CERTAIN = 0.99
 """One-sided probability at which a step is called settled."""
-_STARTS = (0.15, 0.3, 0.45, 0.6, 0.75)
-_SHORTEST = 40.0
+_LENGTHS = 2.0
+"""Longest time constants that a stretch must last before it is said where it settles."""
+_VAGUE = 0.1
+"""Share of what the whole step moved by, and of a kelvin beside it, that a settled value may be uncertain by."""
+_CLASH = 3.0
+"""Standard errors by which what the model left over may climb in the later half of a stretch."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Judged:
-    """One channel of one step, with every tail that was tried, longest first."""
+    """One channel of one step. `number` is the step's stretch in the chapter that `response` was learnt from."""
 
     channel: str
     trace: AlignedTrace
-    zero: float
-    series: Series | None
-    tails: tuple[Tail, ...]
-    constants: TimeConstants
+    response: Response | None
+    number: int
     bound: float
     why_not: str = ""
 
     def certain(self, start: float, end: float, share: float) -> bool:
         """Whether surely (99 %) less than `share` of the bound remains on average from `start` to `end` [s]."""
-        first, last = start - self.zero, end - self.zero
-        return any(
-            tail.shifted(first, last).chance(share * self.bound) <= 1.0 - CERTAIN
-            for tail in self.tails if tail.start <= first + 1e-6
-        )
+        if self.response is None:
+            return False
+        return self._remaining(self.response, start, end).chance(share * self.bound) <= 1.0 - CERTAIN
 
-    def settling(self, start: float, end: float, extrapolated: tuple[float, float] | None) -> Settling:
-        """Return the judgement over the window from `start` to `end` [s]; `extrapolated` as from `settled_values`."""
-        slowest = self.constants.slowest()
-        if not self.tails or self.series is None:
-            return Settling(self.channel, 0.0, float("inf"), slowest, float("inf"), self.bound, False,
-                            f"{self.channel}: not settled: {self.why_not}")
-        first, last = start - self.zero, end - self.zero
-        shifted = [tail.shifted(first, last) for tail in self.tails if tail.start <= first + 1e-6]
-        best = min(shifted or [self.tails[0].shifted(first, last)], key=lambda tail: tail.bound(CERTAIN))
-        sure, remaining = best.bound(CERTAIN), best.bound()
+    def settling(self, start: float, end: float) -> Settling:
+        """Return the judgement over the window from `start` to `end` [s]."""
         inside = (self.trace.start_s >= start) & (self.trace.end_s <= end)
-        line = fit_slope(self.trace.middle_s[inside], self.trace.value[inside], resolution=self.series.resolution)
+        resolution = resolution_of(self.trace.value)
+        line = fit_slope(self.trace.middle_s[inside], self.trace.value[inside], resolution=resolution)
         slope, slope_u = (line.slope, line.u) if line else (0.0, float("inf"))
-        # A fitted transient can miss a slower one that has only begun to show; a slope that is there cannot. The
-        # processor follows its load within seconds, so that its slope says how the load wandered, not what remains.
-        by_slope = slowest * abs(slope)
-        drifts = by_slope > self.bound and abs(slope) > 2.0 * slope_u and _slow(self.channel)
-        settled = sure <= self.bound and not drifts
-        mean, u = best.estimate()
+        if self.response is None:
+            return Settling(self.channel, slope, slope_u, float("inf"), float("inf"), self.bound, False,
+                            f"{self.channel}: not settled: {self.why_not}")
+        response = self.response
+        slowest = response.slowest()
+        over, left = self._remaining(response, start, end), self._remaining(response, end, end)
+        sure = left.bound(CERTAIN)
+        climb = self._clash(response, end, resolution)
+        settled = sure <= self.bound and not climb
+        mean, u = left.estimate()
+        value = None if climb or settled else self._settles_at(response, left, start, end)
         return Settling(
-            self.channel, slope, slope_u, slowest, remaining, self.bound, settled,
-            f"{self.channel}: {'settled' if settled else 'not settled'}: {mean:+.2f} K of the transient remain, at "
-            f"most {sure:.2f} K with {100 * CERTAIN:.0f} % (bound {self.bound:g} K, time constants up to "
-            f"{slowest:.0f} s{'' if self.constants.shown else ' assumed'})"
-            + (f"; but it moves by {3600 * slope:+.0f} K/h, {by_slope:.1f} K in one time constant" if drifts else "")
-            + (f"; settles at {extrapolated[0]:.1f} ± {1.96 * extrapolated[1]:.1f} degC" if extrapolated else ""),
-            *(extrapolated or (None, None)),
+            self.channel, slope, slope_u, slowest, over.bound(0.95), self.bound, settled,
+            f"{self.channel}: {'settled' if settled else 'not settled'}: {mean:+.2f} K of the transient remain at the "
+            f"end, at most {sure:.2f} K with {100 * CERTAIN:.0f} % (bound {self.bound:g} K, time constants up to "
+            f"{slowest:.0f} s{'' if response.shown else ', which the record does not show well'})"
+            + (f"; but it moves by {3600 * climb:+.0f} K/h more than its load explains" if climb else "")
+            + (f"; settles at {value[0]:.1f} ± {1.96 * value[1]:.1f} degC" if value else ""),
+            *(value or (None, None)),
         )
 
+    def _remaining(self, response: Response, start: float, end: float) -> Remaining:
+        began = response.drive.stretches[self.number][0]
+        later = max(began, end - max(0.3 * (end - began), 30.0))
+        return response.remaining(self.number, start, end, response.drive.levels(later, end))
 
-def _slow(channel: str) -> bool:
-    """Whether the slope of a channel's temperature tells of heat that is still on its way."""
-    return channel.partition(".")[0] != "processor_temperature"
+    def _clash(self, response: Response, end: float, resolution: float) -> float:
+        """Return the slope [K/s] of what the model leaves over late in the stretch, 0.0 where it is none to speak of.
 
+        A model can miss a slow part that has only begun to show; a slope that is there cannot.
+        """
+        began = response.drive.stretches[self.number][0]
+        late = (response.time > 0.5 * (began + end)) & (response.time <= end)
+        line = fit_slope(response.time[late], response.residual[late], resolution=resolution)
+        if line is None or abs(line.slope) < _CLASH * line.u:
+            return 0.0
+        return line.slope if abs(line.slope) * response.slowest(0.5) > 0.5 * self.bound else 0.0
 
-def judge(
-    key: str, trace: AlignedTrace, load: Load | None, start: float, end: float, constants: TimeConstants, bound: float
-) -> Judged:
-    """Return what the readings of one channel from `start` to `end` [s] say about its transient."""
-    why = ""
-    series = None
-    tails: list[Tail] = []
-    # Readings that may belong to the neighbouring step stay out.
-    margin = 2.0 * trace.time_u if trace.time_u > 1.0 else 0.0
-    if not np.isfinite(margin) or end - start - 2 * margin < max(_SHORTEST, 0.4 * (end - start)):
-        why = (f"its clock (standard uncertainty {trace.time_u:.1f} s) is too uncertain for a step of "
-               f"{end - start:.0f} s")
-    else:
-        start, end = start + margin, end - margin
-        series = prepare(key, trace, load, start, end)
-        if series is None:
-            why = "fewer than 12 readings in the step"
-    if series is not None:
-        constant, weight = constants.constant, constants.weight / constants.weight.sum()
-        for share in _STARTS:
-            if (1.0 - share) * (end - start) >= min(_SHORTEST, 0.5 * (end - start)):
-                tail = fit_tail(series, share * (end - start), constant, weight)
-                if tail is not None:
-                    tails.append(tail)
-        if not tails:
-            why = "fewer than 12 readings in the last part of the step"
-    return Judged(key, trace, start, series, tuple(tails), constants, bound, why)
+    def _settles_at(
+        self, response: Response, left: Remaining, start: float, end: float
+    ) -> tuple[float, float] | None:
+        """Return where the channel settles and the standard uncertainty [degC], None where the record is too vague."""
+        began = response.drive.stretches[self.number][0]
+        if end - began < _LENGTHS * response.slowest():
+            return None
+        load = response.drive.levels(start, end)
+        level, level_u = response.settled_level(self.number, load, end)
+        per_power = (level - response.settled_level(self.number, 0.99 * load, end)[0]) / (0.01 * float(load[0]))
+        wander = per_power * response.drive.wander(start, end)
+        # What the model may be wrong by stands in the uncertainty of what remains.
+        u = float(np.sqrt(level_u**2 + left.estimate()[1] ** 2 + wander**2))
+        moved = abs(response.remaining(self.number, began, began, load).estimate()[0])
+        return (level, u) if u <= _VAGUE * (moved + 1.0) else None

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from phasewright.bench import Bench, Campaign, Step
 from phasewright.logs.records import AlignedTrace, Recording, StepSpan, Window
-from phasewright.logs.steady.constants import TimeConstants, learn_constants
-from phasewright.logs.steady.extrapolation import settled_values
-from phasewright.logs.steady.judgement import Judged, judge
-from phasewright.logs.steady.load import Held, Load, held_load, load_of
+from phasewright.logs.steady.chapters import Learnt, learn_record
+from phasewright.logs.steady.judgement import Judged
+from phasewright.logs.steady.load import Held, held_load
 
 THERMAL = (
     "regulator_temperature", "inductor_temperature", "board_temperature", "connector_temperature",
@@ -19,17 +19,23 @@ THERMAL = (
 )
 SHORTEST = 20.0
 """A window shorter than this is none [s]."""
+_CLEAR = 40.0
+"""Least length of a step that is clear of its neighbours in a log whose clock is doubtful [s]."""
 
 
-def find_window(recording: Recording, span: StepSpan, step: Step, bench: Bench, campaign: Campaign) -> Window:
+def find_window(
+    recording: Recording, span: StepSpan, step: Step, bench: Bench, campaign: Campaign, *, spans: Sequence[StepSpan] = ()
+) -> Window:
     """Return the window of `span` from which figures are taken, and whether every thermal channel has settled in it.
 
     The window lies in the stretch of the step over which the load was held, clear of its edges by clock uncertainty
     and averaging times. It starts when what remains of the transients is a small part of ``campaign.settle_bound`` [K];
     when that never happens it is the last part of the step, not settled, with the reasons in numbers. ``window_lead``
     and ``window_length`` of the campaign bind where they are stated, ``window_start`` and ``window_end`` of the step
-    before them: these may reach out of the held stretch, which is then remarked on, but not out of the step.
+    before them: these may reach out of the held stretch, which is then remarked on, but not out of the step. With the
+    `spans` of all steps it is known better how the bench answers its load.
     """
+    del bench
     traces = {key: trace for key, trace in recording.traces.items() if len(trace.end_s)}
     held = held_load(traces, span, _guard(traces))
     if held.end - held.start < SHORTEST:
@@ -37,9 +43,9 @@ def find_window(recording: Recording, span: StepSpan, step: Step, bench: Bench, 
             step.name, span.start_s, span.start_s, False, (),
             (f"of {span.end_s - span.start_s:.1f} s only {max(held.end - held.start, 0.0):.1f} s have a held load; a "
              f"window needs {SHORTEST:.0f} s",), False, ((span.start_s, span.end_s, "too short"),))
-    load, constants = _learnt(recording, bench.cooling.coolant if bench is not None else "air")
+    learnt = _learnt(recording, (*spans, span) if span not in spans else tuple(spans), campaign, _guard(traces))
     judged = [
-        judge(key, traces[key], load, held.start, held.end, constants, campaign.settle_bound)
+        _judged(key, traces[key], learnt, span, held, campaign.settle_bound)
         for key in sorted(traces) if key.partition(".")[0] in THERMAL
     ]
     start, lead_said = _start(held, judged, campaign)
@@ -52,8 +58,7 @@ def find_window(recording: Recording, span: StepSpan, step: Step, bench: Bench, 
                 step.name, span.start_s, span.start_s, False, (),
                 (f"the window that is stated is {max(end - start, 0.0):.1f} s long; a window needs {SHORTEST:.0f} s",),
                 False, ((span.start_s, span.end_s, "too short"),))
-    values = settled_values([item.series if item.tails else None for item in judged])
-    settling = tuple(item.settling(start, end, value) for item, value in zip(judged, values, strict=True))
+    settling = tuple(item.settling(start, end) for item in judged)
     settled = bool(settling) and all(item.settled for item in settling)
     reasons = tuple(item.reason for item in settling) or ("no temperature channel: settling cannot be shown",)
     discarded = [(max(a, end) if b > end else a, min(b, start) if a < start else b, why) for a, b, why in held.discarded]
@@ -76,18 +81,33 @@ def _stated(span: StepSpan, step: Step, start: float, end: float, guard: float) 
     return start, end
 
 
-_LEARNT: WeakKeyDictionary[Recording, tuple[Load | None, TimeConstants]] = WeakKeyDictionary()
+_LEARNT: WeakKeyDictionary[Recording, dict[tuple[StepSpan, ...], Learnt]] = WeakKeyDictionary()
 
 
-def _learnt(recording: Recording, coolant: str) -> tuple[Load | None, TimeConstants]:
-    """Load and time constants of a recording, worked out once: the recording is frozen, so they cannot grow old."""
-    found = _LEARNT.get(recording)
-    if found is None:
+def _learnt(recording: Recording, spans: tuple[StepSpan, ...], campaign: Campaign, guard: float) -> Learnt:
+    """What a recording tells of its bench, worked out once: the recording is frozen, so it cannot grow old."""
+    known = _LEARNT.setdefault(recording, {})
+    if spans not in known:
         traces = {key: trace for key, trace in recording.traces.items() if len(trace.end_s)}
-        load = load_of(traces)
         thermal = {k: t for k, t in traces.items() if k.partition(".")[0] in THERMAL and t.time_u < 40.0}
-        found = _LEARNT[recording] = (load, learn_constants(thermal, load, coolant))
-    return found
+        settings = {step.name: step.settings for step in campaign.steps}
+        known[spans] = learn_record(traces, thermal, spans, settings, guard)
+    return known[spans]
+
+
+def _judged(key: str, trace: AlignedTrace, learnt: Learnt, span: StepSpan, held: Held, bound: float) -> Judged:
+    """Return what is known of one channel in one step, or why nothing is."""
+    length = held.end - held.start
+    # Readings that may belong to the neighbouring step tell nothing of this one.
+    margin = 2.0 * trace.time_u if trace.time_u > 1.0 else 0.0
+    if not np.isfinite(margin) or length - 2.0 * margin < max(_CLEAR, 0.4 * length):
+        return Judged(key, trace, None, 0, bound, f"its clock (standard uncertainty {trace.time_u:.1f} s) is too "
+                      f"uncertain for a step of {length:.0f} s")
+    inside = (trace.start_s >= held.start + margin) & (trace.end_s <= held.end - margin) & np.isfinite(trace.value)
+    response, number = learnt.of(key, span.name)
+    if response is None or np.count_nonzero(inside) < 12:
+        return Judged(key, trace, None, 0, bound, "fewer than 12 readings in the step")
+    return Judged(key, trace, response, number, bound)
 
 
 def _guard(traces: dict[str, AlignedTrace]) -> float:

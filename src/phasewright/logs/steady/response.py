@@ -1,0 +1,170 @@
+"""How one channel answers the load, learnt from a whole chapter of the record: every model that may be true has a say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from phasewright.logs.steady.drive import CONSTANTS, KINDS, QUICK, SLOW, Drive
+from phasewright.logs.steady.mixture import chance_beyond, magnitude_bound
+
+MISFIT = 0.12
+"""Share of what is said to remain that the model may be wrong by: no bench is linear, fans and leakage follow heat."""
+FLOOR = (0.03, 0.0007)
+"""What the model may always be wrong by: [K], and a share of the channel's range over the record."""
+_SIZE = len(CONSTANTS)
+_POLES = len(QUICK) + 2
+
+
+def block(number: int) -> slice:
+    """Return where block `number` of the drive's columns stands: inputs 0-2, first state 3, then the stretches."""
+    return slice(1 + number * _SIZE, 1 + (number + 1) * _SIZE)
+
+
+def columns_of(pairs: np.ndarray, stretches: int, width: int) -> np.ndarray:
+    """Return the columns of each model, (m, q), of `width` in all, for pairs (m, 2) of numbers in `SLOW`."""
+    quick = np.tile(np.arange(len(QUICK)), (len(pairs), 1))
+    poles = np.concatenate([quick, len(QUICK) + pairs], axis=1)
+    blocks = [1 + number * _SIZE + poles for number in range(KINDS + 1 + stretches)]
+    rest = np.arange(1 + (KINDS + 1 + stretches) * _SIZE, width)
+    return np.concatenate([np.zeros((len(pairs), 1), int), *blocks, np.tile(rest, (len(pairs), 1))], axis=1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Remaining:
+    """What is still to come over some time, [K]; each model of the mixture has its weight. Arrays (m,)."""
+
+    weight: np.ndarray
+    mean: np.ndarray
+    u: np.ndarray
+
+    def chance(self, bound: float) -> float:
+        """Return the chance that more than `bound` [K] remains."""
+        return chance_beyond(self.weight, self.mean, self.u, bound)
+
+    def bound(self, level: float) -> float:
+        """Return what does not remain with chance `level` at most, in magnitude [K]."""
+        return magnitude_bound(self.weight, self.mean, self.u, level)
+
+    def estimate(self) -> tuple[float, float]:
+        """Return mean and standard uncertainty [K]."""
+        mean = float(self.weight @ self.mean)
+        return mean, float(self.weight @ (self.u**2 + (self.mean - mean) ** 2)) ** 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Response:
+    """The models of one channel in one chapter. `m` models of `q` parameters."""
+
+    drive: Drive
+    begin: float
+    """Start of the chapter [s]."""
+    pairs: np.ndarray
+    """(m, 2): numbers in `SLOW`."""
+    index: np.ndarray
+    """(m, q): which columns of the drive each model uses."""
+    weight: np.ndarray
+    mean: np.ndarray
+    """(m, q)"""
+    covariance: np.ndarray
+    """(m, q, q)"""
+    spread: float
+    """Range of the channel over the record [K]."""
+    centre: float
+    """Temperature from which the level counts [degC]."""
+    time: np.ndarray
+    """(n,) middles of the slots that were fitted [s]."""
+    residual: np.ndarray
+    """(n,) of the likeliest model [K]."""
+    shown: bool
+    """Whether the record tells the time constants."""
+
+    def slowest(self, share: float = 0.05) -> float:
+        """Return the time constant that the bench exceeds with less than `share` chance [s]."""
+        at = np.bincount(self.pairs[:, 1], self.weight, minlength=len(SLOW))
+        beyond = np.cumsum(at[::-1])[::-1]
+        return float(SLOW[np.flatnonzero(beyond >= share)[-1]])
+
+    def remaining(self, number: int, start: float, end: float, load: np.ndarray) -> Remaining:
+        """Return what remains on average from `start` to `end` [s] of stretch `number` under `load` (3,).
+
+        The way there is that of a load that stands still at this level from the stretch's begin on.
+        """
+        began = self.drive.stretches[number][0]
+        row = self._row(number, load, dying(end - began, end - start))
+        held = self._gain(number, load)
+        ahead = np.einsum("ij,ij->i", row, self.mean)
+        with_row = np.einsum("ijk,ik->ij", self.covariance, row)
+        variance = np.einsum("ij,ij->i", row, with_row)
+        # The slowest part of a passive heat path warms under load and never cools: the gain's normal law is cut at 0.
+        size = np.sqrt(np.maximum(np.einsum("ij,ijk,ik->i", held, self.covariance, held), 1e-18))
+        along = np.einsum("ij,ij->i", held, with_row) / size
+        at = np.einsum("ij,ij->i", held, self.mean) / size
+        push = np.exp(-0.5 * at**2 - log_normal_below(at)) / (2.0 * np.pi) ** 0.5
+        ahead = ahead + along * push
+        variance = np.maximum(variance - along**2 * push * (push + at), 0.0)
+        u = np.sqrt(variance + (MISFIT * ahead) ** 2 + (FLOOR[0] + FLOOR[1] * self.spread) ** 2)
+        return Remaining(self.weight, ahead, u)
+
+    def settled_level(self, number: int, load: np.ndarray, end: float) -> tuple[float, float]:
+        """Return where stretch `number` would settle under `load` (3,) and the standard uncertainty [degC]."""
+        row = np.zeros(self._width())
+        row[0] = 1.0
+        for kind in range(KINDS):
+            row[block(kind)] = load[kind]
+        row[block(KINDS + 1 + number)] = load[0]
+        first = 1 + (KINDS + 1 + len(self.drive.stretches)) * _SIZE
+        row[first : first + len(self.drive.drift)] = self.drive.drift[:, self.drive.slot(end)]
+        picked = row[self.index]
+        level = np.einsum("ij,ij->i", picked, self.mean)
+        own = np.einsum("ij,ijk,ik->i", picked, self.covariance, picked)
+        mean = float(self.weight @ level)
+        room = float(self.drive.room[self.drive.slot(end)])
+        return self.centre + room + mean, float(self.weight @ (own + (level - mean) ** 2)) ** 0.5
+
+    def _row(self, number: int, load: np.ndarray, dying_away: np.ndarray) -> np.ndarray:
+        """Return what each parameter adds to what remains, (m, q)."""
+        began = self.drive.stretches[number][0]
+        slot = self.drive.slot(began)
+        row = np.zeros(self._width())
+        for kind in range(KINDS):
+            row[block(kind)] = (load[kind] - self.drive.behind[kind][:, slot]) * dying_away
+        row[block(KINDS)] = -np.exp(-max(began - self.begin, 0.0) / CONSTANTS) * dying_away
+        for earlier in range(number):
+            row[block(KINDS + 1 + earlier)] = -self.drive.own_state(earlier, began) * dying_away
+        row[block(KINDS + 1 + number)] = load[0] * dying_away
+        return row[self.index]
+
+    def _gain(self, number: int, load: np.ndarray) -> np.ndarray:
+        """Return what each parameter adds to the gain of the slowest part in stretch `number`, (m, q)."""
+        row = np.zeros(self.index.shape[1])
+        for kind in range(KINDS):
+            row[kind * _POLES + _POLES] = load[kind] / max(float(load[0]), 1e-9)
+        row[(KINDS + 1 + number) * _POLES + _POLES] = 1.0
+        return np.tile(row, (len(self.index), 1))
+
+    def _width(self) -> int:
+        return 1 + (KINDS + 1 + len(self.drive.stretches)) * _SIZE + len(self.drive.drift) + 1
+
+    def weighed(self, weight: np.ndarray) -> Response:
+        """Return the same models with other weights; those that hardly count are left out."""
+        keep = weight > 1e-4 * weight.max()
+        return replace(
+            self, pairs=self.pairs[keep], index=self.index[keep], weight=weight[keep] / weight[keep].sum(),
+            mean=self.mean[keep], covariance=self.covariance[keep])
+
+
+def dying(age: float, length: float) -> np.ndarray:
+    """Return the mean of exp(-t/constant) over the last `length` of `age` [s], for every constant (k,)."""
+    at_end = np.exp(-age / CONSTANTS)
+    if length <= 0.0:
+        return at_end
+    return at_end * CONSTANTS / length * np.expm1(np.minimum(length / CONSTANTS, 600.0))
+
+
+def log_normal_below(z: np.ndarray) -> np.ndarray:
+    """Return the logarithm of the chance that a standard normal variable is below `z`."""
+    from scipy.special import log_ndtr
+
+    return log_ndtr(z)
