@@ -17,6 +17,7 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.cautions import NO_SAFETY_FUNCTION, cautions_of
     from phasewright.report.chapters import guide_document
     from phasewright.report.document import Caution, Document, Figure, Layout, Section, Slot, Table
+    from phasewright.report.enough import DESIGN_QUESTION, design_blocks, design_section
     from phasewright.report.front import front_figure, front_svg
     from phasewright.report.guide import GuideFiles, write_guide
     from phasewright.report.html import blocks_html, figure_file, inline_figure, section_html, style_sheet
@@ -35,6 +36,7 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.wording import quantity_title
 
 __all__ = [
+    "DESIGN_QUESTION",
     "NO_SAFETY_FUNCTION",
     "Caution",
     "Document",
@@ -56,6 +58,8 @@ __all__ = [
     "cautions_of",
     "comparison_text",
     "csv_of",
+    "design_blocks",
+    "design_section",
     "design_text",
     "figure_file",
     "front_figure",
@@ -133,6 +137,9 @@ _HOMES = {
     "prediction_text": "terminal_model",
     "predictions_table": "terminal_model",
     "preflight_text": "terminal_plan",
+    "DESIGN_QUESTION": "enough",
+    "design_blocks": "enough",
+    "design_section": "enough",
     "design_text": "terminal_design",
     "front_figure": "front",
     "front_svg": "front",

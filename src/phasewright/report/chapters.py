@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from phasewright.design import Design
 from phasewright.findings import Analysis
 from phasewright.model import Fitted
 from phasewright.plan import Plan, Readiness
@@ -11,6 +12,7 @@ from phasewright.report import headlines as say
 from phasewright.report.answering import model_answers
 from phasewright.report.cautions import NO_SAFETY_FUNCTION, cautions_of
 from phasewright.report.document import Answers, Block, Document, Heading, Paragraph, Section
+from phasewright.report.enough import DESIGN_QUESTION, design_section, design_title
 from phasewright.report.escaping import clean, paragraphs
 from phasewright.report.explained import explained_blocks, runaway_blocks
 from phasewright.report.foresight import fewest_title, next_section, next_title, whatif_section
@@ -21,11 +23,15 @@ from phasewright.report.split import split_blocks
 from phasewright.report.trust import trust_section
 
 
-def _front(analysis: Analysis, outlook: Outlook | None, plan: Plan | Readiness | None) -> Section:
+def _front(
+    analysis: Analysis, outlook: Outlook | None, plan: Plan | Readiness | None, design: Design | None
+) -> Section:
     """Return the summary: one sentence a question, the cautions that apply, and what this is not."""
     foreseen = ()
     if outlook is not None:
         foreseen += (("What if?", sentence(fewest_title(outlook)), "if"),)
+    if design is not None:
+        foreseen += ((DESIGN_QUESTION, sentence(design_title(design)), "enough"),)
     if plan is not None:
         foreseen += (("What next?", sentence(next_title(plan)), "next"),)
     answers = (
@@ -71,11 +77,13 @@ def _answered(analysis: Analysis) -> list[Block]:
 
 
 def guide_document(
-    analysis: Analysis, *, version: str = "", fitted: Fitted | None = None, plan: Plan | Readiness | None = None
+    analysis: Analysis, *, version: str = "", fitted: Fitted | None = None, plan: Plan | Readiness | None = None,
+    design: Design | None = None,
 ) -> Document:
     """Return the whole guide of a campaign as one document.
 
-    `fitted` adds what its model says: why, how near to runaway, what if; `plan` adds the steps to come.
+    `fitted` adds what its model says: why, how near to runaway, what if; `plan` adds the steps to come, `design` what
+    would be enough.
     """
     outlook = outlook_of(analysis, fitted) if fitted is not None else None
     if fitted is not None:
@@ -83,7 +91,7 @@ def guide_document(
     bench, campaign = analysis.bench, analysis.campaign
     software = f"Phasewright {clean(version, 40)}" if version else "Phasewright"
     sections = [
-        _front(analysis, outlook, plan),
+        _front(analysis, outlook, plan, design),
         bench_section(analysis),
         hold_section(analysis),
         _with(
@@ -92,6 +100,7 @@ def guide_document(
         waste_section(analysis),
         _with(first_section(analysis), runaway_blocks(outlook) if outlook is not None else []),
         *([whatif_section(analysis, outlook, _answered(analysis))] if outlook is not None else []),
+        *([design_section(design)] if design is not None else []),
         *([next_section(plan)] if plan is not None else []),
         trust_section(analysis),
     ]

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from phasewright.design import Design
 from phasewright.findings import Analysis
 from phasewright.model import Fitted
 from phasewright.plan import Plan, Readiness
@@ -49,12 +50,13 @@ def _make(
     version: str,
     fitted: Fitted | None,
     plan: Plan | Readiness | None,
+    design: Design | None,
     pdf: bool,
 ) -> None:
     """Write every file of the guide into an empty `folder`."""
     from phasewright.report import canvas
 
-    document = guide_document(analysis, version=version, fitted=fitted, plan=plan)
+    document = guide_document(analysis, version=version, fitted=fitted, plan=plan, design=design)
     simulated = bool(document.banner)
     figures, tables = document.figures(), document.tables()
     drawings, printed = {}, {}
@@ -105,6 +107,7 @@ def write_guide(
     *,
     fitted: Fitted | None = None,
     plan: Plan | Readiness | None = None,
+    design: Design | None = None,
     pdf: bool = False,
     progress: Progress | None = None,
     version: str = "",
@@ -125,6 +128,8 @@ def write_guide(
         The model of the same bench: adds why, how near to runaway and what if. None: the guide says what was measured.
     plan
         The steps to come, as a plan or as their readiness: adds what next. None: no such chapter.
+    design
+        What a search for a design found: adds what would be enough. None: no such chapter.
     pdf
         True: set it as PDF too; that takes the package typst (extra `pdf`).
     progress
@@ -149,7 +154,7 @@ def write_guide(
     tell(0.0, "composing the guide")
     fresh = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent))
     try:
-        _make(analysis, fresh, tell, version, fitted, plan, pdf)
+        _make(analysis, fresh, tell, version, fitted, plan, design, pdf)
         names = sorted(path.relative_to(fresh) for path in fresh.rglob("*") if path.is_file())
         fresh.chmod(0o755)
         if target.exists():

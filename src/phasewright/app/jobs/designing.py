@@ -125,13 +125,14 @@ def kept_design(folder: str | Path) -> Design | None:
     """Return the design that was kept for the folder's files as they stand now, None where there is none."""
     import json
 
+    from phasewright.bench import PhasewrightError
     from phasewright.design import design_from_dict
 
     place = Path(folder) / "derived" / KEPT
     try:
         found = design_from_dict(json.loads(place.read_text(encoding="utf-8")))
         space = design_space(Path(folder), measured=False)
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, PhasewrightError):
         return None
     same = found.requirement == space.requirement and dict(found.catalogue.files) == dict(space.catalogue.files)
     return found if same else None

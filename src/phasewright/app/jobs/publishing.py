@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from phasewright.app.jobs.analyzing import analyze
+from phasewright.app.jobs.designing import kept_design
 from phasewright.app.jobs.files import refuse_unwritable
 from phasewright.app.jobs.foreseeing import model
 from phasewright.app.jobs.progress import Progress, part_of, quiet
@@ -23,7 +24,8 @@ def report(
 ) -> GuideFiles:
     """Write the guide of the campaign (HTML, and Markdown with its pictures) into its ``guide`` folder.
 
-    `pdf` sets it as PDF too; raises NotReady where what that takes is not installed.
+    A design that was searched for the files as they stand adds what would be enough. `pdf` sets it as PDF too;
+    raises NotReady where what that takes is not installed.
     """
     from importlib.metadata import version
 
@@ -37,8 +39,8 @@ def report(
     fitted = model(folder, analysis=analysis, progress=part_of(progress, 0.5, 0.6))
     plan = look_over(analysis.bench, analysis.campaign.steps, fitted) if analysis.campaign.steps else None
     return write_guide(
-        analysis, Path(folder) / "guide", fitted=fitted, plan=plan, pdf=pdf, version=version("phasewright"),
-        progress=part_of(progress, 0.65, 1.0),
+        analysis, Path(folder) / "guide", fitted=fitted, plan=plan, design=kept_design(folder), pdf=pdf,
+        version=version("phasewright"), progress=part_of(progress, 0.65, 1.0),
     )
 
 

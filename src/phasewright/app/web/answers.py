@@ -10,13 +10,13 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from phasewright.app.foresee import identity
-from phasewright.app.web import asking
+from phasewright.app.web import asking, designing
 from phasewright.app.web.desk import Desk, Study
 from phasewright.app.web.shelf import Place
 from phasewright.app.web.view import render
 
 if TYPE_CHECKING:
-    from phasewright.report import Section
+    from phasewright.report import Document, Section
 
 
 def address(place: Place, *parts: str, **query: object) -> str:
@@ -34,7 +34,7 @@ def campaign_page(desk: Desk, place: Place, request: Request) -> Response:
     job = next((item for item in desk.work.of(place.id) if item.kind == "study"), None)
     if study is not None and study.key == key:
         if request.headers.get("hx-target") == "bench":
-            return HTMLResponse(_bench(place, study, request))
+            return HTMLResponse(_bench(desk, place, study, request))
         return HTMLResponse(_answered(desk, place, study, request, job))
     checked = check_folder(place.folder)
     if checked.campaign is not None and not checked.campaign.logs and not checked.faults:
@@ -56,26 +56,37 @@ def _answered(desk: Desk, place: Place, study: Study, request: Request, job: obj
     query = request.query_params
     number = _number(query.get("step"))
     selected = study.step(number) if number else None
-    sections = [_section(place, study, section, selected, query) for section in study.document.sections]
+    document = _with_design(study.document)
+    sections = [_section(desk, place, study, section, selected, query) for section in document.sections]
     return render(
-        "campaign.html.jinja", place=place, study=study, document=study.document, sections=sections,
+        "campaign.html.jinja", place=place, study=study, document=document, sections=sections,
         job=job if getattr(job, "active", False) else None, query=query,
     )  # fmt: skip
 
 
-def _bench(place: Place, study: Study, request: Request) -> str:
+def _with_design(document: Document) -> Document:
+    """Return the document with a place for *What would be enough?* before what is next, or before the trust in it."""
+    from phasewright.report import DESIGN_QUESTION, Section, Slot
+
+    sections = [section for section in document.sections if section.anchor != "enough"]
+    at = next((n for n, section in enumerate(sections) if section.anchor in ("next", "trust")), len(sections))
+    sections.insert(at, Section("enough", DESIGN_QUESTION, (Slot("design"),)))
+    return replace(document, sections=tuple(sections))
+
+
+def _bench(desk: Desk, place: Place, study: Study, request: Request) -> str:
     """Return the section of the bench alone: what another step changes on the page."""
     query = request.query_params
     number = _number(query.get("step"))
     section = next(section for section in study.document.sections if section.anchor == "bench")
-    return _section(place, study, section, study.step(number) if number else None, query)
+    return _section(desk, place, study, section, study.step(number) if number else None, query)
 
 
 def _number(text: str | None) -> int:
     return int(text) if text and text.isdecimal() and len(text) < 5 else 0
 
 
-def _section(place: Place, study: Study, section: Section, selected: object, query: object) -> str:
+def _section(desk: Desk, place: Place, study: Study, section: Section, selected: object, query: object) -> str:
     """Return a section as HTML: kept where nothing in it depends on the address."""
     from phasewright.report import Figure, Slot, bench_figure, inline_figure, section_html
 
@@ -96,6 +107,8 @@ def _section(place: Place, study: Study, section: Section, selected: object, que
         slots["steps"] = _step_strip(place, study, shown, query)
     if section.anchor == "hold":
         section, slots = _ending(section, "pair"), {"pair": asking.pair_html(place, study, query)}
+    if section.anchor == "enough":
+        slots["design"] = designing.design_html(desk, place)
     if section.anchor == "if":
         section, slots = _ending(section, "ask", first=True), {"ask": asking.whatif_html(place, study, query)}
     told = section_html(
@@ -108,7 +121,7 @@ def _section(place: Place, study: Study, section: Section, selected: object, que
     return told
 
 
-_LIVE = ("bench", "hold", "if")
+_LIVE = ("bench", "hold", "if", "enough")
 """Sections in which something depends on the address."""
 
 

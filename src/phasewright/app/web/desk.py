@@ -90,8 +90,9 @@ class Desk:
                 study = self._work_out(place, jobs.part_of(job.progress, 0.0, 0.6))
             plan = foresee.look_over(study.analysis.bench, study.analysis.campaign.steps, study.fitted)
             return write_guide(
-                study.analysis, place.folder / "guide", fitted=study.fitted, plan=plan, pdf=can_set_pdf(),
-                version=version("phasewright"), progress=jobs.part_of(job.progress, 0.6, 1.0),
+                study.analysis, place.folder / "guide", fitted=study.fitted, plan=plan,
+                design=jobs.kept_design(place.folder), pdf=can_set_pdf(), version=version("phasewright"),
+                progress=jobs.part_of(job.progress, 0.6, 1.0),
             )  # fmt: skip
 
         return self.work.begin(place.id, "guide", "Writing the guide", run)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Mapping
 from typing import Any
 
@@ -26,23 +24,13 @@ from phasewright.app.web.fields import (
     missing,
     said_in,
 )
+from phasewright.app.web.forms import given_words, mark_of, text_of
 from phasewright.app.web.shelf import BENCH_FILE, CAMPAIGN_FILE, Place
 from phasewright.app.web.view import render
 from phasewright.bench import Fault, PhasewrightError, edited, file_faults, keep_text, new_text, without_block
 
 UNDO_MOST = 100
 _FILES = {"bench": BENCH_FILE, "campaign": CAMPAIGN_FILE}
-
-
-def given_words(request: Request) -> dict[str, Any]:
-    """Return what a form sends; raises HTTPException for anything but an object of texts."""
-    try:
-        words = json.loads(request.scope["phasewright.body"] or b"{}")
-    except (ValueError, RecursionError):
-        raise HTTPException(400) from None
-    if not isinstance(words, dict) or any(not isinstance(value, str) for value in words.values()):
-        raise HTTPException(400)
-    return words
 
 
 def new_page(desk: Desk, request: Request) -> Response:
@@ -86,19 +74,6 @@ def make_campaign(desk: Desk, request: Request) -> Response:
 
 
 # ---- the bench -------------------------------------------------------------------------------------------------------
-
-
-def text_of(place: Place, name: str) -> str:
-    """Return the text of a campaign's file as it is on disk, '' where it cannot be read."""
-    try:
-        return (place.folder / name).read_bytes().decode("utf-8").replace("\r\n", "\n")
-    except (OSError, UnicodeDecodeError):
-        return ""
-
-
-def mark_of(text: str) -> str:
-    """Return a short digest that tells whether a file was changed meanwhile."""
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
 def bench_page(desk: Desk, place: Place, request: Request) -> Response:
