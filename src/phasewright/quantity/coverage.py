@@ -96,6 +96,8 @@ def half_width(parts: Sequence[Part], level: float = 0.95) -> float:
 @lru_cache(maxsize=8192)
 def _sum_quantile(boxes: tuple[float, ...], spread: float, dof: float, level: float) -> float:
     """Return q with P(|sum of uniforms on +-boxes plus spread x Student(dof)| < q) = level."""
+    if len(boxes) == 1 and dof > _NORMAL_ABOVE:
+        return _box_quantile(boxes[0], spread, level)
     signs = [(1.0, 0.0)]
     for box in boxes:
         signs = [(sign * side, shift + side * box) for sign, shift in signs for side in (1.0, -1.0)]
@@ -119,6 +121,26 @@ def _sum_quantile(boxes: tuple[float, ...], spread: float, dof: float, level: fl
         if high - low < 1e-12 or abs(miss) < 1e-13:
             break
         slope = density(y)
+        step = y - miss / slope if slope > 0.0 else low
+        y = step if low < step < high else 0.5 * (low + high)
+    return y
+
+
+def _box_quantile(box: float, spread: float, level: float) -> float:
+    """Return what `_sum_quantile` returns for one box and a normal variable, the usual case, to the last digit."""
+    scale, target = spread / (2.0 * box), 0.5 * (1.0 + level)
+    factor = coverage_factor(math.inf, level)
+    low, high = 0.0, box + spread * factor
+    y = min(factor, 0.5 * high)
+    for _ in range(60):
+        right, left = (y + box) / spread, (y - box) / spread
+        below_right, below_left = 0.5 * math.erfc(-right / _ROOT2), 0.5 * math.erfc(-left / _ROOT2)
+        above = right * below_right + math.exp(-0.5 * right * right) / _ROOT2PI
+        miss = scale * (above - (left * below_left + math.exp(-0.5 * left * left) / _ROOT2PI)) - target
+        low, high = (low, y) if miss > 0.0 else (y, high)
+        if high - low < 1e-12 or abs(miss) < 1e-13:
+            break
+        slope = (scale / spread) * (below_right - below_left)
         step = y - miss / slope if slope > 0.0 else low
         y = step if low < step < high else 0.5 * (low + high)
     return y
