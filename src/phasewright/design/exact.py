@@ -16,7 +16,7 @@ import numpy as np
 from phasewright.bench import BenchFault, Fault, NotReady
 from phasewright.design.candidates import Space
 from phasewright.design.dominance import NEVER, Table, nondominated, table_of
-from phasewright.design.figures import Cores, Figures
+from phasewright.design.figures import Cores, Figures, Settled
 from phasewright.design.merging import (
     COLUMNS,
     Pairs,
@@ -27,11 +27,12 @@ from phasewright.design.merging import (
     levels_of,
     most_failing,
 )
-from phasewright.design.records import Choice, Method
+from phasewright.design.records import CHANCE, Choice, Method
+from phasewright.limits import Column
 
 __all__ = ["Found", "exhaust", "key_of", "search"]
 
-ROUND, FIRST = 4096, 256
+ROUND, FIRST, CLASSES = 4096, 256, 12
 """Pairs that are completed in one round at most, and in the first: each has twice those of the one before."""
 SHARE = 512
 """Pairs that one worker completes at once. Fixed, so that the same sums are made whoever makes them."""
@@ -110,7 +111,7 @@ def search(
             done = 1.0 - state.open.mean()
             raise NotReady(Fault("search", f"the search was stopped after {100 * done:.0f} % of the pairs",
                                  "run it again: it goes on from there"))  # fmt: skip
-        chosen = _most_hopeful(low, state.open, min(FIRST << min(state.number, 8), ROUND))
+        chosen = low.most_hopeful(state.open, min(FIRST << min(state.number, 8), ROUND))
         shares = [pairs.take(chosen[k : k + SHARE]) for k in range(0, len(chosen), SHARE)]
         found = list(worker(key, space, shares))
         state.evaluated += sum(item.evaluated for item in found)
@@ -119,8 +120,7 @@ def search(
         state.open[chosen] = False
         left = np.flatnonzero(state.open)
         if len(state.rows):
-            known = _known(figures, state.rows)
-            state.open[left] = ~known.dominates(low[left, 0], (low[left, 1], low[left, 2], low[left, 3]))
+            state.open[left] = ~low.hopeless(_known(figures, state.rows), left)
         state.number += 1
         if checkpoint is not None:
             checkpoint.save(key, state)
@@ -221,8 +221,51 @@ def _check(space: Space) -> None:
         raise BenchFault(faults)
 
 
-def _bounded_pairs(figures: Figures, progress: Progress) -> tuple[Cores, Cores, Pairs, np.ndarray]:
-    """Return (cores left, all cores, pairs, bounds (pairs, 4): price, temperature, loss, chance levels)."""
+@dataclass(frozen=True, eq=False)
+class _Bounds:
+    """What no complete design of a pair can be below.
+
+    Designs are sorted by their level of chance into classes, since surer ones take dearer banks: those of class j are at
+    best of level `least[j]`, and cost at least what a bank asks that fails no more often than `most[j]` allows.
+    """
+
+    price: np.ndarray
+    """(pairs,): everything but the banks, in whole steps."""
+    warm: np.ndarray
+    lost: np.ndarray
+    sure: np.ndarray
+    """(pairs,): level of chance of core and load step alone."""
+    banks: np.ndarray
+    """(cores, classes): least price of both banks."""
+    core: np.ndarray
+    """(pairs,): row of `banks`."""
+    least: np.ndarray
+    """(classes,): level of chance."""
+
+    def hopeless(self, known: Table, left: np.ndarray) -> np.ndarray:
+        """Return which of the pairs `left` cannot hold a design that no known one equals or betters."""
+        open_ = np.zeros(len(left), dtype=bool)
+        for j, level in enumerate(self.least):
+            at = np.flatnonzero(~open_)
+            pair = left[at]
+            price = self.price[pair] + self.banks[self.core[pair], j]
+            chance = np.maximum(self.sure[pair], level)
+            open_[at] = ~known.dominates(price, (self.warm[pair], self.lost[pair], chance)) & (price < NEVER)
+        return ~open_
+
+    def most_hopeful(self, still: np.ndarray, count: int) -> np.ndarray:
+        """Return the open pairs whose bounds are on, or nearest to, the front of all open bounds."""
+        left = np.flatnonzero(still)
+        if len(left) <= count:
+            return left
+        price = self.price[left] + self.banks[self.core[left], -1]
+        others = (self.warm[left], self.lost[left])
+        above = price - table_of(price, others).floor(others)
+        return np.sort(left[np.lexsort((left, above))[:count]])
+
+
+def _bounded_pairs(figures: Figures, progress: Progress) -> tuple[Cores, Cores, Pairs, _Bounds]:
+    """Return (cores left, all cores, pairs, bounds)."""
     need, most = figures.need, most_failing(figures.need)
     progress(0.0, "limits of every choice of phases, stage, inductor, frequency and controller")
     every = figures.all_cores()
@@ -230,53 +273,86 @@ def _bounded_pairs(figures: Figures, progress: Progress) -> tuple[Cores, Cores, 
     alive = np.flatnonzero(bad <= most)
     cores = every.take(alive)
     progress(0.04, f"{len(alive)} of {len(every)} hold their currents")
-    bank, worse = _least_bank(figures, cores, most)
-    low = (figures.core_money(cores) + bank + figures.options("input")[0].min()
-           + figures.options("connector")[0].min())  # fmt: skip
+    classes = _classes(most, max(1, int(round(need.chance_step * CHANCE))))
+    banks, worse = _least_banks(figures, cores, classes)
     sure = bad[alive] + worse
-    good = (low < NEVER) & (sure <= most)
+    good = (banks[:, -1] < NEVER) & (sure <= most)
     if need.board_area is not None:
         room = sum(figures.options(use)[1].min() for use in ("output", "input", "connector"))
         good &= figures.core_area(cores) + room <= need.board_area * (1.0 + 1e-12)
     kept = np.flatnonzero(good)
-    cores, alive, low, sure = cores.take(kept), alive[kept], low[kept], sure[kept]
+    cores, alive, banks, sure = cores.take(kept), alive[kept], banks[kept], sure[kept]
     count = len(figures.cooler)
     core_at, cooler = np.repeat(np.arange(len(cores)), count), np.tile(np.arange(count), len(cores))
     warm, lost, energy = (np.zeros(len(core_at), dtype=np.int64) for _ in range(3))
+    drawn = np.inf
     for first in range(0, len(core_at), 65536):
         part = slice(first, first + 65536)
         settled = figures.settle(cores.take(core_at[part]), cooler[part], spread=False)
         warm[part], lost[part] = levels_of(figures, settled)
+        current = settled.input_current.value
+        drawn = min(drawn, float(current[np.isfinite(current)].min(initial=np.inf)))
         if figures.life:
             energy[part] = figures.energy_money(settled.loss.value)
     progress(0.1, f"{len(core_at)} pairs with a cooler settle")
-    bounds = np.column_stack([low[core_at] + figures.cooler_money()[cooler] + energy, warm, lost,
-                              chance_level(need, sure[core_at])])  # fmt: skip
-    pairs = Pairs(alive[core_at], cores.take(core_at), cooler, bad[alive][core_at])
-    return cores, every, pairs, bounds
+    price = (figures.core_money(cores)[core_at] + figures.cooler_money()[cooler] + energy
+             + _least_connector(figures, drawn))  # fmt: skip
+    bounds = _Bounds(price, warm, lost, chance_level(need, sure)[core_at], banks, core_at,
+                     np.concatenate([[0], classes[:-1] // max(1, int(round(need.chance_step * CHANCE))) + 1]))  # fmt: skip
+    return cores, every, Pairs(alive[core_at], cores.take(core_at), cooler, bad[alive][core_at]), bounds
 
 
-def _least_bank(figures: Figures, cores: Cores, most: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the least price of an output bank that bears the load step, and the least it adds to failing, (cores,).
+def _classes(most: int, step: int) -> np.ndarray:
+    """Return the greatest sum of chances of failing of each class, rising, the last one `most`; whole levels each."""
+    levels = -(-most // step)
+    count = min(levels, CLASSES)
+    ends = np.unique(np.concatenate([[0], np.round(np.linspace(0, levels, count + 1)).astype(np.int64)])) * step
+    return np.append(ends[ends < most], most)
 
-    The load step hangs on phases, inductor and controller alone, so few of them stand for all cores.
+
+def _least_banks(figures: Figures, cores: Cores, classes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the least price of banks that bear load step and ripple current, (cores, classes), and the least that the
+    output bank adds to failing, (cores,).
+
+    The load step hangs on phases, inductor and controller alone, the ripple current on all but the controller, so few
+    cores stand for all.
     """
-    code = (cores.phase * len(figures.inductor) + cores.inductor) * len(figures.controller) + cores.controller
+    inductor, controller = len(figures.inductor), len(figures.controller)
+    code = (cores.phase * inductor + cores.inductor) * controller + cores.controller
     _, first, back = np.unique(code, return_index=True, return_inverse=True)
     table = figures.step_failing(cores.take(first))
-    money = figures.options("output")[0]
-    price = np.where(table <= most, money[None, :], NEVER).min(axis=1, initial=NEVER)
-    return price[back], table.min(axis=1, initial=NEVER)[back]
+    least = _least_price(table, figures.options("output")[0], classes)[back]
+    worse = table.min(axis=1, initial=NEVER)[back]
+    code = ((cores.phase * len(figures.frequency) + cores.frequency) * len(figures.stage) + cores.stage) * inductor
+    _, first, back = np.unique(code + cores.inductor, return_index=True, return_inverse=True)
+    found = []
+    for begin in range(0, len(first), 4096):
+        part = figures.bank_failing("input", cores.take(first[begin : begin + 4096]))
+        found.append(_least_price(part, figures.options("input")[0], classes))
+    if not found:
+        return least, worse
+    return np.minimum(least + np.concatenate(found)[back], NEVER), worse
 
 
-def _most_hopeful(low: np.ndarray, still: np.ndarray, count: int) -> np.ndarray:
-    """Return the open pairs whose bounds are on, or nearest to, the front of all open bounds."""
-    left = np.flatnonzero(still)
-    if len(left) <= count:
-        return left
-    bounds = low[left]
-    above = bounds[:, 0] - table_of(bounds[:, 0], (bounds[:, 1], bounds[:, 2])).floor((bounds[:, 1], bounds[:, 2]))
-    return np.sort(left[np.lexsort((left, above))[:count]])
+def _least_price(failing: np.ndarray, money: np.ndarray, classes: np.ndarray) -> np.ndarray:
+    """Return the least price of an option that fails no more often than each class allows, (rows, classes)."""
+    order = np.argsort(money, kind="stable")
+    ranked = np.minimum.accumulate(failing[:, order], axis=1)
+    # The first option in order of price whose best so far is within the class.
+    at = np.stack([(ranked > most).sum(axis=1) for most in classes], axis=1)
+    return np.append(money[order], NEVER)[at]
+
+
+def _least_connector(figures: Figures, current: float) -> int:
+    """Return the price of the cheapest connectors that bear a current [A] no pair stays below."""
+    money = figures.options("connector")[0]
+    if not np.isfinite(current):  # heat runs away everywhere
+        return int(money.min())
+    none = np.zeros(1)
+    settled = Settled(Column(none), Column(none), Column(none), Column(none), Column(np.array([current])))
+    # Without an uncertainty a limit fails surely or not at all; where it fails so, half of all draws fail with one.
+    bears = figures.contact_failing(settled)[0] < CHANCE
+    return int(money[bears].min(initial=NEVER))
 
 
 def _vectors(figures: Figures, rows: np.ndarray) -> np.ndarray:
