@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -44,7 +44,7 @@ def workers(address: str = "", *, count: int = 2) -> Iterator[Worker]:
             yield on_cluster(client)
         return
     try:
-        client = Client(address, timeout="10s")
+        client = Client(address, timeout="3s")
     except (OSError, ValueError, TimeoutError) as error:
         raise BenchFault(Fault("--cluster", f"no scheduler answers at {escape(address)} ({escape(str(error))})",
                                "start one with: dask scheduler; or write --cluster local")) from None  # fmt: skip
@@ -52,12 +52,15 @@ def workers(address: str = "", *, count: int = 2) -> Iterator[Worker]:
         yield on_cluster(client)
 
 
-def on_cluster(client: Any) -> Worker:
-    """Return a worker that hands shares to the workers of a dask client; a share whose worker is lost is done again."""
+def on_cluster(client: Any, *, complete: Callable[..., Rows] = complete_share) -> Worker:
+    """Return a worker that hands shares to the workers of a dask client; a share whose worker is lost is done again.
+
+    `complete` is what they do with a share.
+    """
 
     def complete_all(key: str, space: Space, shares: Sequence[Pairs]) -> Iterable[Rows]:
         shared = client.scatter(space, broadcast=True, hash=False)
-        tasks = [client.submit(complete_share, key, shared, share, retries=RETRIES, pure=False) for share in shares]
+        tasks = [client.submit(complete, key, shared, share, retries=RETRIES, pure=False) for share in shares]
         try:
             return client.gather(tasks)  # in the order of the shares, whoever did them
         finally:
