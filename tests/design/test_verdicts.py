@@ -160,12 +160,12 @@ def test_a_design_survives_json(small, judged):
 
 
 def test_a_search_that_is_stopped_goes_on_to_the_same_front(example, monkeypatch):
-    monkeypatch.setattr("phasewright.design.exact.FIRST", 32)
+    monkeypatch.setattr("phasewright.design.exact.FIRST", 8)
     need = replace(example.requirement, phase_count_range=(7, 9))
     space = Space(example.catalogue, need)
     kept: list[bytes] = []
     checkpoint = Checkpoint(lambda: kept[-1] if kept else None, kept.append)
-    asked = iter([False, False, True])
+    asked = iter([False, True])
     with pytest.raises(NotReady, match="stopped after"):
         search(space, cancelled=lambda: next(asked), checkpoint=checkpoint)
     rounds: list[str] = []
