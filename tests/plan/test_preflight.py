@@ -302,3 +302,19 @@ def test_matrix_makes_each_combination_once(bench):
         matrix(bench, (), loads)
     with pytest.raises(ValueError, match="states no load"):
         Workload("idle")
+
+
+def test_every_step_knows_where_its_thresholds_may_lie(bench):
+    """The band of a step is that of protection_band for its setting; the text says where what is set lies outside."""
+    from phasewright.plan import Workload, protection_band
+    from phasewright.report import preflight_text
+
+    found = preflight(bench, [{"phase_count": 6, "rail_current": 180.0}, HEAVY])
+    for item, count in zip(found.steps, (6, 3), strict=True):
+        asked = protection_band(bench, {"phase_count": count}, Workload(rail_current=180.0))
+        assert [band.name for band in item.bands] == [band.name for band in asked]
+        for ours, theirs in zip(item.bands, asked, strict=True):
+            assert (ours.low, ours.high, ours.threshold) == pytest.approx((theirs.low, theirs.high, theirs.threshold))
+    text = preflight_text(found)
+    assert "Where thresholds may lie" in text
+    assert all(len(line) <= 80 for line in text.splitlines())

@@ -386,6 +386,11 @@ def plan_json(plan: Plan) -> dict[str, object]:
                      "why": stop.why}
                     for stop in item.forecast.stops
                 ],
+                "bands": [
+                    {"name": band.name, "unit": band.unit, "low": _finite(band.low), "high": _finite(band.high),
+                     "rated": _finite(band.rated), "threshold": _finite(band.threshold), "sentence": band.sentence}
+                    for band in item.bands
+                ],
             }
             for item in plan.steps
         ],

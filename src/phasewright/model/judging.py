@@ -48,5 +48,6 @@ def judge(margins: Sequence[Margin], away: float, probability: float) -> tuple[s
 def _text(margin: Margin) -> str:
     figure = margin.limit.applies_to.replace("_", " ")
     peak = "peak " if margin.note.startswith("peak") else ""
-    return (f"{peak}{figure} of {to_text(margin.figure)} against the {margin.limit.name} at {margin.limit.value:g}: "
+    unit = {"degC": " °C", "1": ""}.get(margin.limit.unit, f" {margin.limit.unit}")
+    return (f"{peak}{figure} of {to_text(margin.figure)} against the {margin.limit.name} at {margin.limit.value:g}{unit}: "
             f"margin {to_text(margin.margin)}")  # fmt: skip

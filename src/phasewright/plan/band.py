@@ -12,11 +12,12 @@ from phasewright.bench import Bench, limits_of
 from phasewright.model import Fitted, predict
 from phasewright.plan.chances import thresholds_of
 from phasewright.plan.currents import Phases, phases_of, settings_on
-from phasewright.plan.readiness import check_tolerance, known_of, seed_of
+from phasewright.plan.known import check_tolerance, known_of, seed_of
 from phasewright.plan.records import Conditions, ProtectionBand, Workload
 from phasewright.plan.stops import GUARD
+from phasewright.quantity import Value
 
-__all__ = ["protection_band"]
+__all__ = ["bands_of", "protection_band"]
 
 JUNCTION = 1.2
 """[K/W] Junction to case where the stage states none; common practice, no source."""
@@ -49,8 +50,18 @@ def protection_band(
     load = {"package_power": workload.package_power, "rail_current": workload.rail_current}
     settings = settings_on(bench, {key: value for key, value in {**setting, **load}.items() if value is not None})
     limits_of(bench, settings)
-    asked = _asked_for(fitted, settings, generator)
+    # The current is asked of the bench as a whole; what the protections would do to it is not.
+    plain = {key: value for key, value in settings.items() if not key.startswith("protection_")}
+    found = predict(fitted, plain, generator=np.random.default_rng(seed_of(generator)), refuse=False)
+    return bands_of(bench, settings, found.quantities, tolerance)
+
+
+def bands_of(
+    bench: Bench, settings: Mapping[str, float | str], quantities: Mapping[str, Value], tolerance: float
+) -> tuple[ProtectionBand, ...]:
+    """Return the same for a setting of which the `quantities` are foreseen already."""
     phases = phases_of(bench, settings)
+    asked = _asked_for(quantities, phases)
     return (
         _phase_band(bench, settings, phases, asked, tolerance),
         _total_band(bench, settings, phases, asked, tolerance),
@@ -65,12 +76,9 @@ class _Asked:
         self.peak, self.temperature, self.stage_loss, self.basis = peak, temperature, stage_loss, basis
 
 
-def _asked_for(fitted: Fitted, settings: Mapping[str, float | str], generator) -> _Asked:
-    # The current is asked of the bench as a whole; what the protections would do to it is not.
-    plain = {key: value for key, value in settings.items() if not key.startswith("protection_")}
-    found = predict(fitted, plain, generator=np.random.default_rng(seed_of(generator)), refuse=False).quantities
+def _asked_for(found: Mapping[str, Value], phases: Phases) -> _Asked:
     rail, hot, loss = found["rail_current_peak"], found["regulator_temperature"], found["conversion_loss"]
-    count = float(settings["phase_count"]) * fitted.bench.regulator.stages_per_phase
+    count = float(phases.count * phases.stages)
     return _Asked(
         rail.high95 if rail.high95 is not None else rail.value,
         hot.high95,

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
 
 from phasewright.bench import Bench, Campaign, Step
-from phasewright.model import Fitted, fitted_prior, prior_of
+from phasewright.model import Fitted
+from phasewright.plan.band import bands_of
 from phasewright.plan.cautions import cautions_before
+from phasewright.plan.currents import settings_on
 from phasewright.plan.dwell import at_idle, cool_down_before, heat_of, hold_for, times_of
-from phasewright.plan.forecast import SEED, forecast_step, judged_together
+from phasewright.plan.forecast import forecast_step, judged_together
 from phasewright.plan.gaps import find_gaps
-from phasewright.plan.records import READINESS, Conditions, Forecast, PlannedStep, Readiness
+from phasewright.plan.known import check_tolerance, known_of, seed_of
+from phasewright.plan.records import READINESS, Conditions, Forecast, PlannedStep, ProtectionBand, Readiness
 
 __all__ = ["as_steps", "assemble", "foresee", "known_of", "preflight", "seed_of", "step_name", "timed"]
 
@@ -49,16 +51,6 @@ def preflight(
     return assemble(fitted, timed(fitted, forecasts, conditions), forecasts)
 
 
-def check_tolerance(tolerance: float) -> None:
-    if not 0.0 <= tolerance < 0.5:
-        raise ValueError(f"impossible threshold error (tolerance = {tolerance}) - it is from 0 to below 0.5 - check it")
-
-
-def known_of(bench: Bench, fitted: Fitted | None) -> Fitted:
-    """Return what is known of `bench`: `fitted` with the bench as it stands now, or part data alone."""
-    return fitted_prior(prior_of(bench)) if fitted is None else replace(fitted, bench=bench)
-
-
 def as_steps(wanted) -> tuple[Step, ...]:
     """Return a campaign's steps, or settings as steps."""
     if isinstance(wanted, Campaign):
@@ -91,11 +83,6 @@ def step_name(settings: Mapping[str, float | str]) -> str:
     return ", ".join(said)
 
 
-def seed_of(generator: np.random.Generator | None) -> int:
-    """Return what all forecasts of one question are drawn from; without a generator always the same."""
-    return SEED if generator is None else int(generator.integers(1 << 62))
-
-
 def foresee(fitted: Fitted, steps: Iterable[Step], conditions: Conditions, seed: int) -> list[Forecast]:
     """Return the forecast of every step; all are drawn alike, so that they differ by their settings alone."""
     return judged_together([forecast_step(fitted, step, conditions, seed=seed) for step in steps])
@@ -118,10 +105,19 @@ def timed(fitted: Fitted, forecasts: Sequence[Forecast], conditions: Conditions)
                 "to decide: twice the longest time constant is seen, so the settled temperature can be extrapolated"
             )
         planned.append(
-            PlannedStep(forecast, dwell, hold.to_settle, min(hold.to_decide, hold.to_settle), reason, wait, why)
+            PlannedStep(forecast, dwell, hold.to_settle, min(hold.to_decide, hold.to_settle), reason, wait, why,
+                        bands=_bands(bench, forecast, conditions))  # fmt: skip
         )
         before = heat if runnable else before
     return tuple(planned)
+
+
+def _bands(bench: Bench, forecast: Forecast, conditions: Conditions) -> tuple[ProtectionBand, ...]:
+    """Return where each threshold may lie for a step; () where nothing is foreseen of it."""
+    if forecast.prediction is None:
+        return ()
+    settings = settings_on(bench, forecast.step.settings)
+    return bands_of(bench, settings, forecast.quantities, conditions.tolerance)
 
 
 def assemble(fitted: Fitted, steps: tuple[PlannedStep, ...], forecasts: Sequence[Forecast]) -> Readiness:

@@ -106,6 +106,8 @@ class PlannedStep:
     repeats: str = ""
     """Name of the step that this one repeats, to show drift."""
     measured: bool = False
+    bands: tuple[ProtectionBand, ...] = ()
+    """Where the threshold of each protection may lie; () where nothing is foreseen."""
 
     @property
     def name(self) -> str:

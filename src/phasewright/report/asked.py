@@ -50,11 +50,15 @@ def prediction_blocks(prediction: Prediction) -> tuple[Block, ...]:
             "Predicted figure as a share of its limit; dot and 95 % interval, limit at 100 %",
             "; ".join(f"{row[0]}: margin {number_text(row[3])}" for row in margins.rows if isinstance(row[3], Value)) + ".",
             lambda layout: _draw_limits(prediction, layout), margins,
+            f"Filled dots: limits that decide the verdict. Open dots: limits that advise, worked out from part data. "
             f"Temperatures count from {ROOM:g} °C. A limit whose share is not known stands in the table alone.",
         ))  # fmt: skip
     notes = tuple(Paragraph(sentence(clean(text, 400))) for text in prediction.notes)
     blocks.append(Fold("Every figure of this setting", (figures, *notes)))
     return tuple(blocks)
+
+
+ROLES = {"decides": "Decides the verdict", "advises": "Advises"}
 
 
 def _limits_title(prediction: Prediction) -> str:
@@ -65,17 +69,19 @@ def _limits_title(prediction: Prediction) -> str:
 def _limits(prediction: Prediction) -> Table:
     rows = tuple(
         (clean(item.limit.name), quantity_title(item.limit.applies_to),
-         Value(item.limit.value, item.limit.unit, 0.0, item.limit.value, item.limit.value, "set"), item.margin, item.probability)
+         Value(item.limit.value, item.limit.unit, 0.0, item.limit.value, item.limit.value, "set"), item.margin, item.probability,
+         ROLES[item.role])
         for item in prediction.margins
         if math.isfinite(item.margin.value)
     )  # fmt: skip
     head = (Column("limit", "Limit"), Column("applies_to", "Bounds"), Column("limit_value", "At", "", "value"),
-            Column("margin", "Margin", "", "value"), Column("probability", "Not exceeded", "1", "number"))  # fmt: skip
+            Column("margin", "Margin", "", "value"), Column("probability", "Not exceeded", "1", "number"),
+            Column("role", "Role"))  # fmt: skip
     return Table("asked-limits", "Limits, the one that gives first on top", head, rows)
 
 
-def _shares(prediction: Prediction) -> list[tuple[str, float, float, float]]:
-    """Return (limit, share, low, high) of the nearest limits, one row a limit; temperatures count from `ROOM`."""
+def _shares(prediction: Prediction) -> list[tuple[str, float, float, float, bool]]:
+    """Return (limit, share, low, high, whether it decides) of the nearest limits; temperatures count from `ROOM`."""
     found, seen = [], set()
     for item in prediction.margins:
         zero = ROOM if item.limit.unit == "degC" else 0.0
@@ -86,7 +92,7 @@ def _shares(prediction: Prediction) -> list[tuple[str, float, float, float]]:
         seen.add(item.limit.name)
         low = figure.low95 if figure.low95 is not None else figure.value
         high = figure.high95 if figure.high95 is not None else figure.value
-        found.append((item.limit.name, *((x - zero) / reach for x in (figure.value, low, high))))
+        found.append((item.limit.name, *((x - zero) / reach for x in (figure.value, low, high)), item.role == "decides"))
     return found[:NEAREST]
 
 
@@ -106,7 +112,7 @@ def _draw_limits(prediction: Prediction, layout: Layout) -> Sketch:
         sketch.words(x, foot + 16.0, f"{plain(100 * tick, 0)}{THIN}%", size=11.0, ink="limit" if limit else "soft",
                      anchor="middle" if tick else "start")  # fmt: skip
     sketch.words(left + scale, 13.0, "limit", size=11.0, ink="limit", anchor="middle")
-    for index, (name, share, low, high) in enumerate(rows):
+    for index, (name, share, low, high, decides) in enumerate(rows):
         y = 22.0 + row * (index + 0.5) + (8.0 if layout.narrow else 0.0)
         if layout.narrow:
             sketch.words(0.0, y - 12.0, fit(clean(name), 12.0, layout.width), size=12.0)
@@ -114,7 +120,7 @@ def _draw_limits(prediction: Prediction, layout: Layout) -> Sketch:
             sketch.words(left - 18.0, y + 4.0, fit(clean(name), 12.5, left - 24.0), size=12.5, anchor="end")
         ends = [left + min(max(x, 0.0), 2.0) * scale for x in (low, high)]
         sketch.line((ends[0], y), (ends[1], y), stroke="blue", width=2.0)
-        sketch.disc(left + min(share, 2.0) * scale, y, 4.5, fill="paper", stroke="blue", width=2.0)
+        sketch.disc(left + min(share, 2.0) * scale, y, 4.5, fill="blue" if decides else "paper", stroke="blue", width=2.0)
     return sketch
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from phasewright.findings import Analysis
-from phasewright.plan import Plan, PlannedStep, Readiness
+from phasewright.plan import Plan, PlannedStep, ProtectionBand, Readiness
 from phasewright.quantity import Value
 from phasewright.report.curves import Curve, Dot, Panel, Ruler, draw_panels
 from phasewright.report.document import (
@@ -268,6 +268,8 @@ def next_section(plan: Plan | Readiness) -> Section:
     if not readiness.measured:
         blocks.append(Paragraph("Nothing has been measured on this bench yet: part data alone speak."))
     blocks += [_preflight_table(readiness), _reasons_table(readiness)]
+    bands = _bands_table(readiness)
+    blocks += [Fold("Where the threshold of each protection may lie", (bands,))] if bands is not None else []
     if isinstance(plan, Plan):
         blocks.append(
             Fold(
@@ -316,6 +318,28 @@ def _preflight_table(readiness: Readiness) -> Table:
         note += f" Besides, every step ends at once at {', '.join(shared)}."
     rows = tuple(_preflight_row(item, shared, waits) for item in steps)
     return Table("preflight", "Each step before it is run, from mild to severe", tuple(columns), rows, note)
+
+
+def _bands_table(readiness: Readiness) -> Table | None:
+    """Return the usable band of each threshold for the steps still to be run."""
+    rows = tuple(
+        (item.name, band.name.replace("_", " "), _bound(band, band.low), _bound(band, band.high), _bound(band, band.threshold),
+         clean(band.sentence, 400))
+        for item in readiness.steps if not item.measured for band in item.bands
+    )  # fmt: skip
+    if not rows:
+        return None
+    columns = (STEP, Column("protection", "Protection"), Column("low", "From", "", "value"), Column("high", "To", "", "value"),
+               Column("threshold", "Set to", "", "value"), Column("sentence", "In words"))  # fmt: skip
+    note = (
+        "From: above the workload's peak with ripple, sharing error and the threshold's own error. To: below what stages and "
+        "inductors bear. Data sheets and the maker's instructions come first."
+    )
+    return Table("bands", "Where the threshold of each protection may lie", columns, rows, note)
+
+
+def _bound(band: ProtectionBand, number: float | None) -> Value | None:
+    return None if number is None else Value(number, band.unit, 0.0, number, number, "set")
 
 
 def _preflight_row(item: PlannedStep, shared: Sequence[str], waits: bool) -> tuple[Cell, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from phasewright.plan import Plan, PlannedStep, Readiness
+from phasewright.plan import Plan, PlannedStep, ProtectionBand, Readiness
 from phasewright.quantity import Value
 from phasewright.report.escaping import clean
 from phasewright.report.terminal import aligned, ascii_spaces, cut
@@ -20,6 +20,12 @@ STOPS = (
     ("coolant_temperature", "Coolant", "/ °C"),
 )
 """What ends a step by a reading, with its head and unit."""
+BANDS = (
+    ("phase_current", "OCP of a phase", "/ A"),
+    ("total_current", "OCP in total", "/ A"),
+    ("temperature_trip", "Temperature trip", "/ °C"),
+)
+"""Protections whose thresholds are looked over, with head and unit."""
 
 
 def preflight_text(plan: Plan | Readiness) -> str:
@@ -34,6 +40,8 @@ def preflight_text(plan: Plan | Readiness) -> str:
         lines += wrapped(f"All of it takes {time_text(plan.duration)}, start marker and cool-downs included.")
     if steps:
         lines += ["", *_foreseen(steps), "", *_stops(steps)]
+    bands = _bands(steps)
+    lines += ["", *bands] if bands else []
     reasons = _reasons(steps)
     lines += ["", *reasons] if reasons else []
     if readiness.cautions:
@@ -97,6 +105,33 @@ def _stops(steps: Sequence[PlannedStep]) -> list[str]:
         return ["No step is left that may be run."]
     head = [["#", *(title for _, title, _ in STOPS), "Before it"], ["", *(unit for _, _, unit in STOPS), ""]]
     return ["Stop the step when a reading passes", *aligned(head, rows, [*(True for _ in range(5)), False])]
+
+
+def _bands(steps: Sequence[PlannedStep]) -> list[str]:
+    """Return where each threshold may lie: above what the step asks for, below what the parts bear."""
+    rows = []
+    for number, item in enumerate(steps, start=1):
+        if item.bands and not item.measured:
+            bands = {band.name: band for band in item.bands}
+            rows.append((str(number), *(band_words(bands[name]) if name in bands else "-" for name, _, _ in BANDS)))
+    if not rows:
+        return []
+    head = [["#", *(title for _, title, _ in BANDS)], ["", *(unit for _, _, unit in BANDS)]]
+    empty = any(cell.startswith("none") for row in rows for cell in row)
+    return ["Where thresholds may lie: above the step's peak, below what the parts bear",
+            *aligned(head, rows, [True] * (1 + len(BANDS))),
+            *(["none: the step asks for more than the parts bear."] if empty else [])]  # fmt: skip
+
+
+def band_words(band: ProtectionBand) -> str:
+    """Return `61 to 95, set 98`: both ends, and what is set now where it lies outside; `none, 106 > 98` where none fits."""
+    low, high = ("?" if end is None else plain(end, 0) for end in (band.low, band.high))
+    set_to = band.threshold
+    outside = set_to is not None and (
+        (band.low is not None and set_to < band.low) or (band.high is not None and set_to > band.high)
+    )
+    said = f"none, {low} > {high}" if band.empty else f"{low} to {high}"
+    return ascii_spaces(said + (f", set {plain(set_to or 0.0, 0)}" if outside else ""))
 
 
 def _reasons(steps: Sequence[PlannedStep]) -> list[str]:
