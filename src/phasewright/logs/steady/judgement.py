@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from phasewright.logs.records import AlignedTrace, Settling
-from phasewright.logs.steady.response import Remaining, Response
+from phasewright.logs.steady.response import LATELY, Remaining, Response
 from phasewright.logs.steady.slope import fit_slope, resolution_of
 
 CERTAIN = 0.99
@@ -66,7 +66,7 @@ class Judged:
 
     def _remaining(self, response: Response, start: float, end: float) -> Remaining:
         began = response.drive.stretches[self.number][0]
-        later = max(began, end - max(0.3 * (end - began), 30.0))
+        later = max(began, end - max(LATELY * (end - began), 30.0))
         return response.remaining(self.number, start, end, response.drive.levels(later, end))
 
     def _clash(self, response: Response, end: float, resolution: float) -> float:
@@ -89,9 +89,8 @@ class Judged:
         if end - began < _LENGTHS * response.slowest():
             return None
         load = response.drive.levels(start, end)
-        level, level_u = response.settled_level(self.number, load, end)
-        per_power = (level - response.settled_level(self.number, 0.99 * load, end)[0]) / (0.01 * float(load[0]))
-        wander = per_power * response.drive.wander(start, end)
+        level, level_u = response.settled_level(self.number, load, start, end)
+        wander = response.gain(self.number, load) * response.drive.wander(start, end)
         # What the model may be wrong by stands in the uncertainty of what remains.
         u = float(np.sqrt(level_u**2 + left.estimate()[1] ** 2 + wander**2))
         moved = abs(response.remaining(self.number, began, began, load).estimate()[0])

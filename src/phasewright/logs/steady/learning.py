@@ -9,7 +9,7 @@ own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from phasewright.logs.records import AlignedTrace
 from phasewright.logs.steady.drive import CONSTANTS, KINDS, QUICK, SLOW, Drive
 from phasewright.logs.steady.load import seconds
 from phasewright.logs.steady.noise import slow_spread
-from phasewright.logs.steady.response import Response, columns_of, log_normal_below
+from phasewright.logs.steady.response import LATELY, Response, columns_of, log_normal_below
 from phasewright.logs.steady.slope import resolution_of
 
 LONGEST = 600.0
@@ -30,6 +30,8 @@ _FIRST_STATE = {True: 0.3, False: 1.0}
 """What may still be under way when the record begins (true) or after another chapter, as a share of the range."""
 _SLOTS = 600
 _TURNS = 3
+_BLOCKS = 10
+"""Parts of a stretch in which its power is looked at."""
 _LEAST_RANGE = 1.0
 """A channel may answer the load by this much at least [K]."""
 _SHAPE_MISFIT = 0.01
@@ -84,10 +86,38 @@ def learn(traces: dict[str, AlignedTrace], drive: Drive, chapter: Chapter) -> di
 def share(own: Response, votes: np.ndarray) -> Response:
     """Return `own` with its weights as they are once the `votes` of the other channels (len(SLOW),) are known."""
     if votes.sum() <= 0.2:
-        return own.weighed(own.weight)
+        return with_creep(own.weighed(own.weight))
     smooth = np.convolve(np.pad(votes, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
     prior = _STRANGER / len(SLOW) + (1.0 - _STRANGER) * smooth / smooth.sum()
-    return own.weighed(own.weight * prior[own.pairs[:, 1]])
+    return with_creep(own.weighed(own.weight * prior[own.pairs[:, 1]]))
+
+
+def with_creep(response: Response) -> Response:
+    """Return `response` with how its stretches' power grows as they warm.
+
+    The power of a held load creeps up because leakage and loss grow with temperature. Fitted to the way that the model
+    goes without the load's wander, one growth for all stretches and a level for each.
+    """
+    drive = response.drive
+    moved, grown = [], []
+    for number, (start, end) in enumerate(drive.stretches):
+        if end - start < _BLOCKS * 10.0:
+            continue
+        edges = np.linspace(start + 10.0, end - 3.0, _BLOCKS + 1)
+        load = drive.levels(end - LATELY * (end - start), end)
+        way = np.array([response.calm(number, moment, load) for moment in 0.5 * (edges[1:] + edges[:-1])])
+        power = np.array([drive.levels(a, b)[0] for a, b in zip(edges[:-1], edges[1:], strict=True)])
+        moved.append(way.mean() - way)
+        grown.append(power - power.mean())
+    if not moved:
+        return response
+    x, y = np.concatenate(moved), np.concatenate(grown)
+    size = float(x @ x)
+    if size < 1.0:
+        return response
+    creep = float(x @ y) / size
+    scatter = float(np.sum((y - creep * x) ** 2)) / max(len(x) - len(moved) - 1, 1)
+    return replace(response, creep=max(creep, 0.0), creep_u=(scatter / size) ** 0.5)
 
 
 def _slots(trace: AlignedTrace, drive: Drive, chapter: Chapter) -> _Slots | None:

@@ -13,6 +13,9 @@ MISFIT = 0.12
 """Share of what is said to remain that the model may be wrong by: no bench is linear, fans and leakage follow heat."""
 FLOOR = (0.03, 0.0007)
 """What the model may always be wrong by: [K], and a share of the channel's range over the record."""
+LATELY = 0.3
+"""Share of a stretch whose mean load is the load of its end."""
+_MOST_FEEDBACK = 0.6
 _SIZE = len(CONSTANTS)
 _POLES = len(QUICK) + 2
 
@@ -79,6 +82,9 @@ class Response:
     """(n,) of the likeliest model [K]."""
     shown: bool
     """Whether the record tells the time constants."""
+    creep: float = 0.0
+    """By how much the power grows for each kelvin that the channel warms [W/K]: leakage and loss do."""
+    creep_u: float = 0.0
 
     def slowest(self, share: float = 0.05) -> float:
         """Return the time constant that the bench exceeds with less than `share` chance [s]."""
@@ -89,10 +95,14 @@ class Response:
     def remaining(self, number: int, start: float, end: float, load: np.ndarray) -> Remaining:
         """Return what remains on average from `start` to `end` [s] of stretch `number` under `load` (3,).
 
-        The way there is that of a load that stands still at this level from the stretch's begin on.
+        The way there is that of a load that stands still at this level from the stretch's begin on; `load` is the mean
+        of the last part of the stretch (`LATELY`), and the power yet to grow with the temperature is counted too.
         """
         began = self.drive.stretches[number][0]
-        row = self._row(number, load, dying(end - began, end - start))
+        more, more_u = self._feedback(number, load)
+        lately = dying(end - began, max(LATELY * (end - began), 30.0))
+        row = self._row(number, load, dying(end - began, end - start) + more * lately)
+        grown = more_u * float(self.weight @ np.einsum("ij,ij->i", self._row(number, load, lately), self.mean))
         held = self._gain(number, load)
         ahead = np.einsum("ij,ij->i", row, self.mean)
         with_row = np.einsum("ijk,ik->ij", self.covariance, row)
@@ -104,24 +114,56 @@ class Response:
         push = np.exp(-0.5 * at**2 - log_normal_below(at)) / (2.0 * np.pi) ** 0.5
         ahead = ahead + along * push
         variance = np.maximum(variance - along**2 * push * (push + at), 0.0)
-        u = np.sqrt(variance + (MISFIT * ahead) ** 2 + (FLOOR[0] + FLOOR[1] * self.spread) ** 2)
+        u = np.sqrt(variance + grown**2 + (MISFIT * ahead) ** 2 + (FLOOR[0] + FLOOR[1] * self.spread) ** 2)
         return Remaining(self.weight, ahead, u)
 
-    def settled_level(self, number: int, load: np.ndarray, end: float) -> tuple[float, float]:
-        """Return where stretch `number` would settle under `load` (3,) and the standard uncertainty [degC]."""
+    def calm(self, number: int, moment: float, load: np.ndarray) -> float:
+        """Return what remains at `moment` [s] under a power that does not grow with temperature [K]."""
+        row = self._row(number, load, dying(moment - self.drive.stretches[number][0], 0.0))
+        return float(self.weight @ np.einsum("ij,ij->i", row, self.mean))
+
+    def _feedback(self, number: int, load: np.ndarray) -> tuple[float, float]:
+        """Return how much more remains than under a power that does not grow, and its standard uncertainty [1].
+
+        A share g of what is still to come makes power for g**2 more, and so on: g/(1 - g) in all.
+        """
+        if self.creep <= 0.0:
+            return 0.0, 0.0
+        gain = self.gain(number, load)
+        share = min(max(gain * self.creep, 0.0), _MOST_FEEDBACK)
+        return share / (1.0 - share), gain * self.creep_u / (1.0 - share) ** 2
+
+    def gain(self, number: int, load: np.ndarray) -> float:
+        """Return how much the settled temperature rises with the power of stretch `number` [K/W]."""
         row = np.zeros(self._width())
-        row[0] = 1.0
         for kind in range(KINDS):
-            row[block(kind)] = load[kind]
-        row[block(KINDS + 1 + number)] = load[0]
+            row[block(kind)] = load[kind] / max(float(load[0]), 1e-9)
+        row[block(KINDS + 1 + number)] = 1.0
+        return float(self.weight @ np.einsum("ij,ij->i", row[self.index], self.mean))
+
+    def settled_level(self, number: int, load: np.ndarray, start: float, end: float) -> tuple[float, float]:
+        """Return where stretch `number` would settle and the standard uncertainty [degC].
+
+        `load` (3,) is the mean from `start` to `end` [s]; it grows on with the temperature.
+        """
+        level_row = np.zeros(self._width())
+        level_row[0] = 1.0
+        for kind in range(KINDS):
+            level_row[block(kind)] = load[kind]
+        level_row[block(KINDS + 1 + number)] = load[0]
         first = 1 + (KINDS + 1 + len(self.drive.stretches)) * _SIZE
-        row[first : first + len(self.drive.drift)] = self.drive.drift[:, self.drive.slot(end)]
-        picked = row[self.index]
+        level_row[first : first + len(self.drive.drift)] = self.drive.drift[:, self.drive.slot(end)]
+        picked = level_row[self.index]
         level = np.einsum("ij,ij->i", picked, self.mean)
         own = np.einsum("ij,ijk,ik->i", picked, self.covariance, picked)
         mean = float(self.weight @ level)
+        spread = float(self.weight @ (own + (level - mean) ** 2)) ** 0.5
+        more, more_u = self._feedback(number, load)
+        began = self.drive.stretches[number][0]
+        row = self._row(number, load, dying(end - began, end - start))
+        to_come = float(self.weight @ np.einsum("ij,ij->i", row, self.mean))
         room = float(self.drive.room[self.drive.slot(end)])
-        return self.centre + room + mean, float(self.weight @ (own + (level - mean) ** 2)) ** 0.5
+        return self.centre + room + mean + more * to_come, float(np.hypot(more_u * to_come, spread))
 
     def _row(self, number: int, load: np.ndarray, dying_away: np.ndarray) -> np.ndarray:
         """Return what each parameter adds to what remains, (m, q)."""
