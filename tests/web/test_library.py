@@ -5,10 +5,21 @@ import io
 import json
 import re
 import shutil
+import zipfile
 from pathlib import Path
 
 import pytest
 
+from phasewright.app import jobs
+
+BENCH = """format = "phasewright-bench-1"
+name = "An open bench"
+[board]
+name = "{board}"
+[regulator]
+name = "core rail"
+phase_count = 8
+"""
 AXE = (Path(__file__).parent / "axe" / "axe.min.js").read_text(encoding="utf-8")
 PAYLOAD = "<img src=x onerror=alert(1)>{{7*7}}"
 ASKED = {"phases": "4", "load": "300 W", "by": "campaign", "quantity": "regulator_rise"}
@@ -75,6 +86,36 @@ def test_what_has_changed_is_said_and_the_folders_are_looked_through_again(shelf
 
 def test_an_empty_folder_says_why(empty):
     assert "There is no campaign in this folder yet" in empty.client.get("/library").text
+
+
+def test_a_long_list_is_shown_from_the_index_and_what_it_does_not_know_is_looked_at_by_a_job(empty):
+    for number in range(45):
+        folder = empty.folder / f"campaign-{number:02d}"
+        folder.mkdir()
+        (folder / "bench.toml").write_text(BENCH.format(board=f"Board {number}"))
+        (folder / "campaign.toml").write_text(f'format = "phasewright-campaign-1"\nname = "Campaign {number}"\n')
+    page = empty.client.get("/").text
+    assert page.count("Not looked at yet.") == 5 and page.count("0 logs, 0 steps") == 40
+    assert empty.wait("", "library").state == "done"
+    page = empty.client.get("/").text
+    assert "Not looked at yet" not in page and page.count("0 logs, 0 steps") == 45 and "Board 44" in page
+    (empty.folder / "campaign-03" / "bench.toml").write_text(BENCH.format(board="Another board"))
+    assert "Another board" in empty.client.get("/").text
+    for place in empty.desk.shelf.places():
+        assert empty.desk.shelf.find(place.id) == place
+
+
+def test_markdown_is_given_with_its_pictures_and_every_link_in_it_leads_somewhere(empty, demo_folder):
+    shutil.copytree(demo_folder, empty.folder / "demo")
+    home = f"/campaign/{empty.place('demo').id}/guide"
+    assert empty.client.get(f"{home}/markdown.zip").status_code == 404
+    jobs.report(empty.folder / "demo")
+    packed = zipfile.ZipFile(io.BytesIO(empty.client.get(f"{home}/markdown.zip").content))
+    text = packed.read("guide.md").decode("utf-8")
+    links = re.findall(r"(?<!\\)\]\(([^)]+)\)", text)
+    pictures = re.findall(r"!\[(.+?)(?<!\\)\]\((figures/[^)]+\.svg)\)", text)
+    assert len(pictures) > 10 and all(len(alt) > 30 for alt, _ in pictures)
+    assert len(links) > 50 and set(links) <= set(packed.namelist())
 
 
 @pytest.mark.parametrize(("width", "dark"), [(1440, False), (390, True)])

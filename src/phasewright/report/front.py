@@ -90,7 +90,9 @@ def _draw(design: Design, layout: Layout):
             _mark(axes, chosen, index, getattr(chosen, name), True)
             axes.plot([chosen.cost], [getattr(chosen, name)], marker="o", markersize=15.0, markerfacecolor="none",
                       markeredgecolor=light("ink"), markeredgewidth=1.8, linestyle="none", zorder=6)  # fmt: skip
-            axes.annotate(f"{chosen.choice.phase_count} phases", (chosen.cost, getattr(chosen, name)), xytext=(10, 16),
+            left = 2.0 * chosen.cost > sum(axes.get_xlim())  # a mark on the right has its words on its left
+            axes.annotate(f"{chosen.choice.phase_count} phases", (chosen.cost, getattr(chosen, name)),
+                          xytext=(-10 if left else 10, 16), ha="right" if left else "left",
                           textcoords="offset points", fontsize=LABEL, color=light("ink"), zorder=7,
                           bbox={"facecolor": light("paper"), "edgecolor": "none", "pad": 1.5})  # fmt: skip
         axes.grid(axis="y")

@@ -5,10 +5,10 @@ longer matches its folder is seen and not used.
 """
 
 from phasewright.app.library.asking import GROUPINGS, Answered, Offer, Question, Setting, answer, question_of
-from phasewright.app.library.entries import KEPT, Entry
+from phasewright.app.library.entries import KEPT, Entry, marks_of
 from phasewright.app.library.index import INDEX_FILE, Library, Refreshed
 
 __all__ = [
-    "GROUPINGS", "INDEX_FILE", "KEPT", "Answered", "Entry", "Library", "Offer", "Question", "Refreshed", "Setting", "answer",
-    "question_of",
+    "GROUPINGS", "INDEX_FILE", "KEPT", "Answered", "Entry", "Library", "Offer", "Question", "Refreshed", "Setting",
+    "answer", "marks_of", "question_of",
 ]  # fmt: skip

@@ -57,7 +57,12 @@ class Entry:
     day: str = ""
     phases_fitted: int | None = None
     simulated: bool = False
+    logs: int = 0
+    planned: int = 0
+    """Steps that the campaign file lists."""
+    faults: int = 0
     steps: tuple[Step, ...] = field(default=())
+    """What the analysis says of each step."""
 
 
 def campaign_folders(root: Path) -> Iterator[Path]:
@@ -118,10 +123,12 @@ def entry_of(folder: Path, name: str) -> Entry:
     bench, campaign = checked.bench, checked.campaign
     if bench is None or campaign is None:
         fault = checked.faults[0] if checked.faults else None
-        return Entry(name, "faulty", f"{Path(fault.file).name}: {fault.what} - {fault.mend}" if fault else "cannot be read")
+        why = f"{Path(fault.file).name}: {fault.what} - {fault.mend}" if fault else "cannot be read"
+        return Entry(name, "faulty", why, faults=len(checked.faults), name=campaign.name if campaign else "")
     facts: dict[str, Any] = {
         "name": campaign.name, "board": bench.board.name, "cooler": cooler_of(bench), "coolant": bench.cooling.coolant,
         "phases_fitted": bench.regulator.phase_count, "simulated": bool(bench.simulated or campaign.simulated),
+        "logs": len(campaign.logs), "planned": len(campaign.steps), "faults": len(checked.faults),
     }  # fmt: skip
     try:
         found = json.loads((folder / ANALYSIS).read_text(encoding="utf-8"))

@@ -14,7 +14,7 @@ from typing import Any
 from phasewright.app.library.entries import Entry, Step, campaign_folders, entry_of, marks_of
 
 INDEX_FILE = ".phasewright-library.sqlite"
-FORMAT = 1
+FORMAT = 2
 """Of the index; one of another format is made anew."""
 
 _TABLES = """
@@ -22,7 +22,8 @@ CREATE TABLE campaigns (
   id INTEGER PRIMARY KEY, folder TEXT NOT NULL UNIQUE, state TEXT NOT NULL, why TEXT NOT NULL, name TEXT NOT NULL,
   board TEXT NOT NULL, cooler TEXT NOT NULL, coolant TEXT NOT NULL, day TEXT NOT NULL, phases_fitted INTEGER,
   simulated INTEGER NOT NULL, steps INTEGER NOT NULL, marks TEXT NOT NULL, version TEXT NOT NULL,
-  board_key TEXT NOT NULL, cooler_key TEXT NOT NULL);
+  board_key TEXT NOT NULL, cooler_key TEXT NOT NULL, logs INTEGER NOT NULL, planned INTEGER NOT NULL,
+  faults INTEGER NOT NULL);
 CREATE TABLE steps (
   id INTEGER PRIMARY KEY, campaign INTEGER NOT NULL REFERENCES campaigns ON DELETE CASCADE, number INTEGER NOT NULL,
   name TEXT NOT NULL, verdict TEXT NOT NULL, settings TEXT NOT NULL, phase_count REAL, package_power REAL,
@@ -122,16 +123,22 @@ class Library:
                 found.add(name)
         return found
 
+    def summaries(self) -> dict[str, tuple[str, str, str, int, int, int, bool]]:
+        """Return for each folder: marks, name, board, logs, steps listed, faults, whether simulated."""
+        rows = self.rows("SELECT folder, marks, name, board, logs, planned, faults, simulated FROM campaigns")
+        return {row[0]: (*row[1:7], bool(row[7])) for row in rows}
+
     def put(self, entry: Entry, marks: str, version: str) -> None:
         """Write one entry in place of what was known of its folder."""
         base = self._base
         base.execute("DELETE FROM campaigns WHERE folder = ?", (entry.folder,))
         campaign = base.execute(
             "INSERT INTO campaigns (folder, state, why, name, board, cooler, coolant, day, phases_fitted, simulated, steps,"
-            " marks, version, board_key, cooler_key) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            " marks, version, board_key, cooler_key, logs, planned, faults)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (entry.folder, entry.state, entry.why, entry.name, entry.board, entry.cooler, entry.coolant, entry.day,
              entry.phases_fitted, int(entry.simulated), len(entry.steps), marks, version, entry.board.casefold(),
-             entry.cooler.casefold()),
+             entry.cooler.casefold(), entry.logs, entry.planned, entry.faults),
         ).lastrowid  # fmt: skip
         for number, step in enumerate(entry.steps, start=1):
             at = base.execute(

@@ -22,28 +22,30 @@ from phasewright.bench import Fault, PhasewrightError, edited
 if TYPE_CHECKING:
     from phasewright.design import Design
 
+WAYS = ("less", "more")
 REQUIREMENT, CATALOGUE = "requirement.toml", "catalogue.toml"
 GROUPS: tuple[tuple[str, tuple[Field, ...]], ...] = (
     ("What it must do", (
-        Field("load.rail_voltage", "Rail voltage", example="1.15 V", required=True, step="0.01"),
-        Field("load.rail_current", "Rail current, continuous", example="240 A", required=True, step="5"),
-        Field("load.rail_current_peak", "Rail current, peak", example="290 A", step="5"),
-        Field("load.load_step", "Greatest load step", example="as on the bench", step="5"),
-        Field("load.tolerance_band", "Band around the load line", "To either side.", "as on the bench", step="1"),
-        Field("load.ripple_limit", "Ripple, peak to peak", example="as on the bench", step="1"),
+        Field("load.rail_voltage", "Rail voltage", example="1.15 V", required=True, step="0.01", ways=WAYS),
+        Field("load.rail_current", "Rail current, continuous", example="240 A", required=True, step="5", ways=WAYS),
+        Field("load.rail_current_peak", "Rail current, peak", example="290 A", step="5", ways=WAYS),
+        Field("load.load_step", "Greatest load step", example="as on the bench", step="5", ways=WAYS),
+        Field("load.tolerance_band", "Band around the load line", "To either side.", "as on the bench", step="1", ways=WAYS),
+        Field("load.ripple_limit", "Ripple, peak to peak", example="as on the bench", step="1", ways=WAYS),
     )),
     ("Where it stands", (
         Field("surroundings.coolant", "Coolant", choices=("", "air", "liquid")),
-        Field("surroundings.coolant_temperature", "Coolant temperature", example="34 degC", required=True, step="1"),
-        Field("surroundings.temperature_limit", "Hottest stage at most", example="as on the bench", step="1"),
-        Field("surroundings.service_life", "Life", example="20000 h", step="1000"),
-        Field("surroundings.board_area", "Board area", "For stages, inductors, capacitors and connectors.", "110 cm2", step="5"),
+        Field("surroundings.coolant_temperature", "Coolant temperature", example="34 degC", required=True, step="1", ways=WAYS),
+        Field("surroundings.temperature_limit", "Hottest stage at most", example="as on the bench", step="1", ways=WAYS),
+        Field("surroundings.service_life", "Life", example="20000 h", step="1000", ways=WAYS),
+        Field("surroundings.board_area", "Board area", "For stages, inductors, capacitors, connectors.", "110 cm2", step="5",
+              ways=WAYS),
     )),
     ("How sure, and what it costs", (
-        Field("search.confidence", "Chance that every limit is met", example="95 %", step="1"),
-        Field("cost.hours_per_year", "Hours a year", example="2500", step="100"),
-        Field("cost.years", "Years", example="5", step="1"),
-        Field("cost.price", "Price of energy", example="0.30 EUR/kWh", step="0.01"),
+        Field("search.confidence", "Chance that every limit is met", example="95 %", step="1", ways=WAYS),
+        Field("cost.hours_per_year", "Hours a year", example="2500", step="100", ways=WAYS),
+        Field("cost.years", "Years", example="5", step="1", ways=WAYS),
+        Field("cost.price", "Price of energy", example="0.30 EUR/kWh", step="0.01", ways=WAYS),
     )),
 )  # fmt: skip
 FIELDS = tuple(field for _, fields in GROUPS for field in fields)

@@ -22,6 +22,8 @@ class Field:
     required: bool = False
     step: str = ""
     """By how much arrow keys and buttons move it, in the unit that stands there; '' = not at all."""
+    ways: tuple[str, str] = ("earlier", "later")
+    """What moving it down and up is called."""
 
     @property
     def id(self) -> str:

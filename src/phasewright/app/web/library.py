@@ -14,8 +14,8 @@ from starlette.responses import HTMLResponse, Response
 from phasewright.app.library import GROUPINGS, KEPT, Answered, Library, answer, question_of
 from phasewright.app.web.desk import Desk
 from phasewright.app.web.files import block_file
+from phasewright.app.web.shelving import refresh as begin
 from phasewright.app.web.view import render
-from phasewright.app.web.work import Job
 from phasewright.bench import PhasewrightError
 
 LONGEST = 80
@@ -59,7 +59,7 @@ def library_page(desk: Desk, request: Request) -> Response:
         if job is None:
             changed = library.changed()
             if changed > AT_ONCE:
-                job = begin_refresh(desk)
+                job = begin(desk)
             elif changed:
                 library.refresh()
         asked = asked_of(request.query_params)
@@ -99,21 +99,11 @@ def library_file(desk: Desk, request: Request) -> Response:
     return block_file(_blocks(setting, number), request.path_params["name"], request.path_params["kind"], _banner(setting))
 
 
-def begin_refresh(desk: Desk) -> Job:
-    """Begin to look through the folders in the background."""
-
-    def run(job: Job) -> Any:
-        with Library(desk.shelf.folder) as library:
-            return library.refresh(job.progress)
-
-    return desk.work.begin("", "library", "Looking through the campaigns", run)
-
-
 def refresh(desk: Desk, request: Request) -> Response:
     """Begin to look through the folders."""
     if desk.shelf.single:
         raise HTTPException(404)
-    return HTMLResponse(render("job.html.jinja", job=begin_refresh(desk), stay="answers"))
+    return HTMLResponse(render("job.html.jinja", job=begin(desk), stay="answers"))
 
 
 def _quantities() -> list[tuple[str, str]]:

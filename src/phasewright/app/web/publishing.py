@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import io
 import re
+import zipfile
 from pathlib import Path
 
 from starlette.exceptions import HTTPException
@@ -89,6 +91,20 @@ def guide_file(desk: Desk, place: Place, request: Request) -> Response:
 
 def _digest(style: str) -> str:
     return base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
+
+
+def blog_file(desk: Desk, place: Place, request: Request) -> Response:
+    """Give the Markdown with its pictures and tables as one zip: its links are relative, so it works wherever it is put."""
+    found = guide_files(place.folder)
+    if "guide.md" not in found:
+        raise HTTPException(404)
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as packed:
+        for name, path in found.items():
+            if name == "guide.md" or name.partition("/")[0] in ("figures", "tables"):
+                packed.writestr(zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0)), path.read_bytes(), zipfile.ZIP_DEFLATED)
+    return Response(stream.getvalue(), media_type="application/zip",
+                    headers={"content-disposition": 'attachment; filename="guide-markdown.zip"'})  # fmt: skip
 
 
 def package_file(desk: Desk, place: Place, request: Request) -> Response:

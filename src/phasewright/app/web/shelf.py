@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import unicodedata
 from dataclasses import dataclass
@@ -46,7 +47,15 @@ class Shelf:
 
     def find(self, campaign: str) -> Place | None:
         """Return the campaign with this address; None when there is none."""
-        return next((place for place in self.places() if place.id == campaign), None)
+        if self.single:
+            return next((place for place in self.places() if place.id == campaign), None)
+        try:
+            with os.scandir(self.folder) as inside:
+                near = [item.path for item in inside if _digest(item.name) == campaign[-8:]]
+        except OSError:
+            return None
+        found = (_place(Path(path)) for path in sorted(near) if _is_campaign(Path(path)))
+        return next((place for place in found if place.id == campaign), None)
 
     def free_folder(self, name: str) -> Path:
         """Return a folder for a new campaign called `name` that is not there yet."""
@@ -68,8 +77,11 @@ def _is_campaign(path: Path) -> bool:
 
 
 def _place(folder: Path) -> Place:
-    digest = hashlib.sha256(folder.name.encode("utf-8", "surrogateescape")).hexdigest()[:8]
-    return Place(f"{slug(folder.name)[:32]}-{digest}", folder)
+    return Place(f"{slug(folder.name)[:32]}-{_digest(folder.name)}", folder)
+
+
+def _digest(name: str) -> str:
+    return hashlib.sha256(name.encode("utf-8", "surrogateescape")).hexdigest()[:8]
 
 
 def slug(text: str) -> str:

@@ -10,10 +10,14 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from phasewright.app import jobs
+from phasewright.app.library import INDEX_FILE, Library, marks_of
 from phasewright.app.web.desk import Desk
 from phasewright.app.web.shelf import Place
 from phasewright.app.web.view import render
 from phasewright.app.web.work import Job
+
+AT_ONCE = 40
+"""Campaigns that are read to show the list; what the index knows need not be read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,16 +31,53 @@ class Listed:
     steps: int
     faults: int
     simulated: bool
+    seen: bool = True
+    """False: its files were not looked at yet."""
 
 
 def shelf_page(desk: Desk, request: Request) -> Response:
     """Show every campaign of the folder."""
     if desk.shelf.single:
         return RedirectResponse(f"/campaign/{desk.shelf.places()[0].id}", 303)
-    job = next((item for item in desk.work.of("") if item.active), None)
-    page = render("shelf.html.jinja", folder=desk.shelf.folder, items=[_listed(place) for place in desk.shelf.places()],
-                  single=desk.shelf.single, job=job)  # fmt: skip
+    job = next((item for item in desk.work.of("") if item.active and item.kind == "demo"), None)
+    page = render("shelf.html.jinja", folder=desk.shelf.folder, items=_all_listed(desk), single=desk.shelf.single, job=job)
     return HTMLResponse(page)
+
+
+def _all_listed(desk: Desk) -> list[Listed]:
+    """Return every campaign: from the library's index where it still holds, else as its files say.
+
+    Of many that the index does not know only the first are looked at now; a job looks at the rest.
+    """
+    places = desk.shelf.places()
+    known: dict[str, Any] = {}
+    if len(places) > AT_ONCE or (desk.shelf.folder / INDEX_FILE).is_file():
+        with Library(desk.shelf.folder) as library:
+            known = library.summaries()
+    found, left = [], AT_ONCE
+    for place in places:
+        kept = known.get(place.name)
+        if kept is not None and kept[0] == marks_of(place.folder):
+            _, name, board, logs, steps, faults, simulated = kept
+            found.append(Listed(place, name or place.name, board, logs, steps, faults, simulated))
+        elif left:
+            left -= 1
+            found.append(_listed(place))
+        else:
+            found.append(Listed(place, place.name, "", 0, 0, 0, False, seen=False))
+    if any(not item.seen for item in found):
+        refresh(desk)
+    return found
+
+
+def refresh(desk: Desk) -> Job:
+    """Begin to look through the folders in the background."""
+
+    def run(job: Job) -> Any:
+        with Library(desk.shelf.folder) as library:
+            return library.refresh(job.progress)
+
+    return desk.work.begin("", "library", "Looking through the campaigns", run)
 
 
 def _listed(place: Place) -> Listed:

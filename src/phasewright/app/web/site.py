@@ -104,6 +104,7 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
         Route(campaign + "/design/files/{name}.{kind}", of_campaign(designing.design_file)),
         Route(campaign + "/guide", of_campaign(publishing.guide_page)),
         Route(campaign + "/guide", of_campaign(publishing.begin_guide), methods=["POST"]),
+        Route(campaign + "/guide/markdown.zip", of_campaign(publishing.blog_file)),
         Route(campaign + "/guide/files/{name:path}", of_campaign(publishing.guide_file)),
         Route(campaign + "/package", of_campaign(publishing.begin_package), methods=["POST"]),
         Route(campaign + "/package.zip", of_campaign(publishing.package_file)),
