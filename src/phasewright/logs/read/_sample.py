@@ -105,9 +105,12 @@ def is_header(cells: list[str]) -> bool:
     filled = [cell for cell in cells if cell.strip()]
     if not filled:
         return False
-    figures = sum(cell_class(cell) in ("number", "stamp") for cell in filled)
-    if figures > 0.2 * len(filled):
-        return False
+    figures, most = 0, 0.2 * len(filled)
+    for cell in filled:
+        if cell_class(cell) in ("number", "stamp"):
+            figures += 1
+            if figures > most:
+                return False
     names = sum(header.is_name(cell) for cell in filled)
     return names >= max(1, 0.6 * len(filled)) and figures == 0 or (names >= 2 and figures <= 0.2 * len(filled))
 
