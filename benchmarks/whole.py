@@ -22,7 +22,8 @@ PARSERS = {
               "separator=sep(p), ignore_errors=True, truncate_ragged_lines=True)",
     "pandas": "import pandas\nfor p in paths: pandas.read_csv(p, comment='#', sep=sep(p))",
 }
-OURS = """from phasewright.app import jobs
+OURS = """import phasewright.app.cli  # as a person runs it: without threads of the linear algebra library
+from phasewright.app import jobs
 import importlib, pkgutil, phasewright
 for room in ("quantity", "physics", "bench", "logs", "limits", "findings"):
     face = importlib.import_module(f"phasewright.{room}")

@@ -3,6 +3,8 @@ work."""
 
 from __future__ import annotations
 
+import os
+
 import click
 
 from phasewright.app.commands.answers import analyze
@@ -13,6 +15,11 @@ from phasewright.app.commands.foresight import predict, preflight
 from phasewright.app.commands.invented import demo
 from phasewright.app.commands.sharing import compare, report, verify
 from phasewright.app.terminal import CAUTION
+
+# Our matrices are small: threads of the linear algebra library cost more than they save, many times more where others
+# use the cores as well, and let the last digits depend on how many there are. Read when numpy is first imported.
+for _limit in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
+    os.environ.setdefault(_limit, "1")
 
 
 class InOrderOfWork(click.Group):
