@@ -6,7 +6,6 @@ there is none it is installed, if this user may; else the tests fail and say wha
 
 from __future__ import annotations
 
-import base64
 import itertools
 import json
 import os
@@ -87,28 +86,24 @@ class Served:
 
 
 @pytest.fixture(scope="session")
-def demo_folder(tmp_path_factory) -> Path:
-    """The simulated demo, made once and analyzed, so that every copy finds its logs read."""
-    from phasewright.app import jobs
+def worked(tmp_path_factory):
+    """A server over a folder with the simulated demo, worked out with its model. Tests must not change it."""
     from phasewright.live import demo_scenario, make_campaign
 
-    folder = tmp_path_factory.mktemp("made") / "demo"
-    make_campaign(folder, demo_scenario(), 1)
-    jobs.analyze(folder)
-    return folder
-
-
-@pytest.fixture(scope="session")
-def worked(demo_folder, tmp_path_factory):
-    """A server over a folder with the demo, worked out with its model. Tests must not change it."""
     root = tmp_path_factory.mktemp("worked")
-    shutil.copytree(demo_folder, root / "demo")
+    make_campaign(root / "demo", demo_scenario(), 1)
     served = Served(root)
     place = served.place("demo")
     assert served.client.get(f"/campaign/{place.id}").status_code == 200
     assert served.wait(place.id, "study").state == "done"
     yield served
     served.stop()
+
+
+@pytest.fixture(scope="session")
+def demo_folder(worked) -> Path:
+    """The demo of that server: to be copied, its logs are read already."""
+    return worked.place("demo").folder
 
 
 @pytest.fixture
@@ -178,6 +173,23 @@ class Browser:
                     raise AssertionError(f"{method}: {answer['error']}")
                 return answer["result"]
             self.events.append(answer)
+
+    def calls(self, *commands):
+        """Return the answers to several commands (session, method, words), sent at once: tabs work side by side."""
+        numbers = []
+        for session, method, words in commands:
+            numbers.append(next(self.numbers))
+            message = {"id": numbers[-1], "method": method, "params": words, "sessionId": session}
+            os.write(self.out, json.dumps(message).encode() + b"\0")
+        found = {}
+        while len(found) < len(numbers):
+            answer = self.read(60)
+            if answer.get("id") not in numbers:
+                self.events.append(answer)
+                continue
+            assert "error" not in answer, answer
+            found[answer["id"]] = answer["result"]
+        return [found[number] for number in numbers]
 
     def read(self, within: float):
         """Return the next message."""
@@ -289,28 +301,13 @@ class Tab:
         node = self.call("DOM.querySelector", nodeId=root, selector=selector)["nodeId"]
         self.call("DOM.setFileInputFiles", nodeId=node, files=[str(path) for path in paths])
 
-    def picture(self, path: Path, whole: bool = True) -> None:
-        """Write a PNG of the page."""
-        words = {"captureBeyondViewport": True} if whole else {}
-        if whole:
-            size = self.call("Page.getLayoutMetrics")["cssContentSize"]
-            words["clip"] = {"x": 0, "y": 0, "width": size["width"], "height": min(size["height"], 16000), "scale": 1}
-        data = self.call("Page.captureScreenshot", format="png", optimizeForSpeed=True, **words)["data"]
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(base64.b64decode(data))
-
-    def section(self, selector: str, path: Path) -> None:
-        """Write a PNG of one element."""
+    def clip(self, selector: str) -> dict:
+        """Return where on the page an element stands, the page's whole width with some air above and below."""
         box = self.run(
             f"(() => {{const r = document.querySelector({json.dumps(selector)}).getBoundingClientRect();"
-            "return [r.x + scrollX, r.y + scrollY, r.width, r.height]})()"
+            "return [r.y + scrollY, r.height, innerWidth]})()"
         )
-        clip = {"x": 0, "y": max(0, box[1] - 10), "width": self.run("innerWidth"),
-                "height": max(1, min(box[3] + 20, 8000)), "scale": 1}  # fmt: skip
-        data = self.call("Page.captureScreenshot", format="png", optimizeForSpeed=True, captureBeyondViewport=True,
-                         clip=clip)["data"]  # fmt: skip
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(base64.b64decode(data))
+        return {"x": 0, "y": max(0, box[0] - 10), "width": box[2], "height": max(1, min(box[1] + 20, 12000)), "scale": 1}
 
     def said(self) -> list[str]:
         """Return every error, warning and refusal that the console showed, and every address that was fetched off-host."""
