@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 DEMO ?= demo-campaign
 
-.PHONY: demo test stress bench lock clean
+.PHONY: demo test stress scan bench lock clean
 
 $(VENV)/run.stamp: requirements.lock.txt pyproject.toml
 	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Phasewright needs Python 3.11 or newer; this is " + sys.version.split()[0] + ". Mend: make PYTHON=python3.12 demo")'
@@ -34,6 +34,9 @@ test: $(VENV)/dev.stamp  ## every check that a change must pass
 
 stress: $(VENV)/dev.stamp  ## the long versions: hundreds of simulated campaigns, their tables printed
 	$(BIN)/python benchmarks/stress.py
+
+scan: $(VENV)/dev.stamp  ## the page under ten thousand generated requests
+	PHASEWRIGHT_SCAN=200 $(BIN)/python -m pytest -q -s tests/web/test_scan.py
 
 bench: $(VENV)/dev.stamp  ## times, as ratios to general parsers in the same run
 	$(BIN)/python benchmarks/bench.py

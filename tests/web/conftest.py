@@ -12,6 +12,7 @@ import os
 import select
 import shutil
 import signal
+import socket
 import subprocess
 import tempfile
 import threading
@@ -83,6 +84,24 @@ class Served:
         self.thread.join(10)
         for item in self.sockets:
             item.close()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def only_loopback():
+    """K16: every connection that a test of this folder opens goes to loopback; what does not is refused and listed."""
+    tried: list[str] = []
+    connect = socket.socket.connect
+
+    def watched(line, address):
+        if line.family != socket.AF_UNIX and address[0] not in ("127.0.0.1", "::1", "localhost"):
+            tried.append(str(address))
+            raise AssertionError(f"{address} would have left the machine")
+        return connect(line, address)
+
+    socket.socket.connect = watched
+    yield tried
+    socket.socket.connect = connect
+    assert tried == []
 
 
 @pytest.fixture(scope="session")

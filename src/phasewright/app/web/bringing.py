@@ -27,6 +27,11 @@ from phasewright.bench import CHANNELS, ChannelSource, ColumnTerm, base_channel
 
 SPARE = 256 << 20
 """Room that must stay on the disk [byte]."""
+MASK = os.umask(0o077)
+os.umask(MASK)
+"""What this user's files keep from others; a temporary file keeps everything."""
+WAITING_MOST = 32
+"""Logs of a campaign that may wait for their map at one time; each holds a thread."""
 WIDE, TALL = 220.0, 34.0
 """Of the small trace beside a column [px]."""
 
@@ -66,6 +71,8 @@ def _log_files(folder: Path) -> list[Path]:
 
 async def upload(desk: Desk, place: Place, request: Request) -> Response:
     """Take a log as a stream: capped by the guard, written beside its place, moved there when it is whole."""
+    if sum(job.kind == "read" and job.active for job in desk.work.of(place.id)) >= WAITING_MOST:
+        raise Refused(429, f"{WAITING_MOST} logs wait for their map already. Map or cancel some of them, then send this one.")
     name = log_file_name(request.query_params.get("name", "log"))
     instrument = request.query_params.get("instrument", "")
     logs = place.folder / "logs"
@@ -79,7 +86,7 @@ async def upload(desk: Desk, place: Place, request: Request) -> Response:
             async for piece in request.stream():
                 await anyio.to_thread.run_sync(stream.write, piece)
         target = _free_name(logs, name, Path(part))
-        os.chmod(part, 0o644)
+        os.chmod(part, 0o666 & ~MASK)
         os.replace(part, target)
     except ClientDisconnect:
         Path(part).unlink(missing_ok=True)

@@ -73,8 +73,8 @@ class Gate:
 class Refused(Exception):
     """A request that is not answered, and why."""
 
-    def __init__(self, status: int, what: str):
-        self.status, self.what = status, what
+    def __init__(self, status: int, what: str, headers: tuple[tuple[bytes, bytes], ...] = ()):
+        self.status, self.what, self.headers = status, what, headers
         super().__init__(what)
 
 
@@ -141,8 +141,12 @@ def body_cap(gate: Gate, scope: Mapping[str, Any]) -> int:
 class Guard:
     """ASGI application around another one: refuses what must not pass, and puts the headers on every answer."""
 
-    def __init__(self, inner: Callable[..., Awaitable[None]], gate: Gate, door: Callable[[int, str], bytes]):
-        self.inner, self.gate, self.door = inner, gate, door
+    def __init__(
+        self, inner: Callable[..., Awaitable[None]], gate: Gate, door: Callable[[int, str], bytes],
+        methods: Callable[[str], frozenset[str]] = lambda path: frozenset(),
+    ):  # fmt: skip
+        self.inner, self.gate, self.door, self.methods = inner, gate, door, methods
+        """`methods` gives what an address takes; nothing = there is no such address."""
 
     async def __call__(self, scope: dict[str, Any], receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -178,16 +182,24 @@ class Guard:
         gate, method, path = self.gate, scope["method"], scope["path"]
         check_host(gate, scope)
         if method not in _READING + _CHANGING:
-            raise Refused(405, "Pages are read with GET and changed with POST.")
+            raise self._not_taken(path)
         changing = method in _CHANGING
         check_origin(gate, scope, changing)
         if changing:
             if not has_token(gate, scope):
                 raise Refused(403, "The token of this start is missing. Open the address that was printed.")
+            if method not in (self.methods(path) or _CHANGING):
+                raise self._not_taken(path)
             return body_cap(gate, scope)
         if not path.startswith("/static/") and not has_session(gate, scope) and not has_token(gate, scope):
             raise Refused(401, "")
+        if method not in (self.methods(path) or _READING):
+            raise self._not_taken(path)
         return 0
+
+    def _not_taken(self, path: str) -> Refused:
+        allowed = ", ".join(sorted(self.methods(path) or _READING))
+        return Refused(405, "This address does not take that.", ((b"allow", allowed.encode()),))
 
     async def _refuse(self, scope: dict[str, Any], refused: Refused, send: Send) -> None:
         body = self.door(refused.status, refused.what)
@@ -195,7 +207,7 @@ class Guard:
         status = 200 if refused.status == 401 and scope["path"] == "/" else refused.status
         headers = [
             (b"content-type", b"text/html; charset=utf-8"), (b"content-length", str(len(body)).encode()),
-            (b"cache-control", b"no-store"), (b"connection", b"close"),
+            (b"cache-control", b"no-store"), (b"connection", b"close"), *refused.headers,
         ]  # fmt: skip
         await send({"type": "http.response.start", "status": status, "headers": headers})
         await send({"type": "http.response.body", "body": b"" if scope["method"] == "HEAD" else body})

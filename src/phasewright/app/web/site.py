@@ -70,7 +70,8 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
     def logs_page(desk: Desk, place: Place, request: Request) -> Response:
         return bringing.logs_page(desk, place, request, gate.upload_most)
 
-    def session(request: Request) -> Response:
+    async def session(request: Request) -> Response:
+        await _take_body(request)
         answer = Response(status_code=204)
         answer.set_cookie(gate.cookie, gate.session, httponly=True, samesite="strict", path="/")
         return answer
@@ -135,13 +136,17 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
         middleware=[Middleware(GZipMiddleware, minimum_size=1000, compresslevel=3)],
         exception_handlers={HTTPException: _not_here, Refused: _refused, Exception: _failed},
     )
-    return Guard(app, gate, door), desk
+    def methods(path: str) -> frozenset[str]:
+        return frozenset().union(*(route.methods or () for route in routes if route.path_regex.match(path)))
+
+    return Guard(app, gate, door, methods), desk
 
 
 async def _take_body(request: Request) -> None:
-    """Read what a change says; the guard has capped it."""
+    """Read what a change says, an object of texts whether it is needed or not; the guard has capped it."""
     if request.method == "POST":
         request.scope["phasewright.body"] = await request.body()
+        making.given_words(request)
 
 
 def _static(request: Request) -> Response:
@@ -156,10 +161,10 @@ def _static(request: Request) -> Response:
 
 async def _not_here(request: Request, error: Any) -> Response:
     what = {
+        400: "That is no form of this page: an object of texts is sent.",
         404: "There is nothing at this address. The campaign may have been moved, or the address is not whole.",
-        405: "This address does not take that.",
     }.get(error.status_code, "That cannot be answered.")
-    return HTMLResponse(door(error.status_code, what), error.status_code)
+    return HTMLResponse(door(error.status_code, what), error.status_code, headers=error.headers)
 
 
 async def _refused(request: Request, error: Any) -> Response:
