@@ -70,7 +70,7 @@ def _found(record: Record, campaign: Any, number: int) -> tuple[Any, Any]:
     span = next((item for item in spans if item.name == step.name), None)
     if span is None:
         raise ValueError("this step is not found on the record - give it a name of its own and times within the record")
-    return span, find_window(record.recording, span, step, record.bench, campaign)
+    return span, find_window(record.recording, span, step, record.bench, campaign, spans=spans)
 
 
 def _drawn(desk: Desk, place: Place, record: Record, number: int, span: Any, window: Any) -> str:
