@@ -137,3 +137,12 @@ def test_measured_and_predicted_never_share_a_mark(outlook):
         drawn = [line for line in axes.lines if line.get_marker() not in ("", "None", None)]
         assert len(drawn) == len(panel.dots), "only what was measured has a mark"
         assert len(axes.collections) == len(panel.curves), "only what is predicted has a band"
+
+
+def test_rises_are_compared_as_the_sensors_read_them(outlook):
+    """By how much the thermometers read apart is in what was read, so it is in what is predicted beside it."""
+    apart = outlook.fitted.parameter("temperature_offset").value
+    for (_, _, said), (_, prediction) in zip(compared(outlook), outlook.steps, strict=True):
+        own = prediction.quantities["regulator_rise"]
+        assert said.value == pytest.approx(own.value + apart, abs=1e-9)
+        assert said.low95 < said.value < said.high95

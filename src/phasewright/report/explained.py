@@ -30,7 +30,7 @@ READING = (
 
 def curve_of(case: Case, name: str, label: str = "", factor: float = 1.0) -> Curve:
     """Return what the model says of one quantity at one load, against phase count."""
-    known = [(count, item.quantities[name]) for count, item in case.found if name in item.quantities]
+    known = [(count, as_read(item, name)) for count, item in case.found if name in item.quantities]
     return Curve(
         label or case.label,
         case.series.ink,
@@ -40,6 +40,23 @@ def curve_of(case: Case, name: str, label: str = "", factor: float = 1.0) -> Cur
         tuple(_finite(value.low95, factor) for _, value in known),
         tuple(_finite(value.high95, factor) for _, value in known),
     )
+
+
+def as_read(prediction: Prediction, name: str) -> Value:
+    """Return a predicted quantity as this bench's instruments would read it, to be held against what they read.
+
+    The model knows by how much the thermometers of regulator and coolant read apart; a rise that is freed of that cannot be
+    compared with one that is not.
+    """
+    quantities = prediction.quantities
+    reading = quantities.get("regulator_reading")
+    if reading is None or name not in (RISE, "regulator_temperature"):
+        return quantities[name]
+    if name != RISE:
+        return reading
+    cold = quantities["coolant_temperature"].value
+    low, high = (None if end is None else end - cold for end in (reading.low95, reading.high95))
+    return replace(reading, value=reading.value - cold, unit="K", low95=low, high95=high)
 
 
 def _finite(number: float | None, factor: float = 1.0) -> float:
@@ -86,7 +103,7 @@ def _places(case: Case) -> dict[str, float]:
 def compared(outlook: Outlook) -> list[tuple[StepFinding, Value, Value]]:
     """Return (step, measured rise, predicted rise) of every step that has both."""
     return [
-        (finding, finding.quantities[RISE], prediction.quantities[RISE])
+        (finding, finding.quantities[RISE], as_read(prediction, RISE))
         for finding, prediction in outlook.steps
         if RISE in finding.quantities and math.isfinite(prediction.quantities[RISE].value)
     ]
@@ -193,15 +210,16 @@ def _compared_table(outlook: Outlook) -> Table:
         said: Prediction = predictions[finding.step.name]
         cells = []
         for name, _ in shown:
-            cells += [finding.quantities.get(name), _known(said.quantities[name])]
+            cells += [finding.quantities.get(name), _known(as_read(said, name))]
         rows.append((finding.step.name, phase_count(finding), *cells, finding.verdict))
     return Table(
         "measured-against-predicted",
         "Measured against predicted",
         (*columns, VERDICT),
         tuple(rows),
-        "Predicted for the load and the coolant as measured in the step. What is measured carries the errors of its "
-        "instruments, what is predicted is freed of those that the data show.",
+        "Predicted for the load and the coolant as measured in the step. Temperatures as this bench's sensors "
+        "would read them: by how much they read apart stands with the instruments below. A measured loss carries the error "
+        "of the package power, the predicted one is freed of what the data show of it.",
     )
 
 
@@ -219,7 +237,7 @@ def explained_blocks(outlook: Outlook) -> list[Block]:
             Figure(
                 "predicted",
                 compared_title(outlook),
-                "Rise of the hottest stage over the coolant, K, against phase count, a column a load; below, measured "
+                "Rise of the hottest stage over the coolant as read, K, against phase count, a column a load; below, measured "
                 f"less predicted. n = {len(compared(outlook))} steps, one run each; bars and bands: 95 % intervals",
                 "; ".join(
                     f"{clean(finding.step.name)}: measured {number_text(measured)}, predicted {number_text(said)}"

@@ -123,7 +123,7 @@ def measured_setting(finding: StepFinding) -> dict[str, float] | None:
     settings |= {
         name: float(value)
         for name, value in finding.step.settings.items()
-        if name.startswith("protection_") or name in ("power_limit", "switching_frequency")
+        if name.startswith("protection_") or name in ("power_limit", "switching_frequency", "fan_duty", "pump_duty")
     }
     return settings
 
