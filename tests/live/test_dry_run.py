@@ -255,3 +255,18 @@ def test_a_step_that_the_first_one_shows_to_be_unwise_is_left_out_and_a_failure_
     kept = [given["why"] for what, given in station.events if what == "plan_kept"]
     assert kept == ["no window was found", "ZeroDivisionError: by the test"]
     assert calls == [frozenset(item.name for item in made.steps[:k]) for k in (1, 2, 3)]
+
+
+def test_what_is_shown_is_never_a_mean_over_an_edge():
+    """Ten seconds of readings are averaged, but none from before the load came on while there are some from after."""
+    from phasewright.live import SoFar
+    from phasewright.live.instruments.driver import Reading
+
+    shown = SoFar(short_scenario().bench, 0)
+    for second in range(20):
+        shown.take("meter", Reading("input_power", 40.0 if second < 15 else 340.0, second * 1_000_000_000))
+    assert shown.latest("input_power", 20.0)[0].value == pytest.approx(190.0)
+    assert shown.latest("input_power", 20.0, 14.5)[0].value == 340.0
+    assert shown.latest("input_power", 20.0, 19.5)[0].value == pytest.approx(190.0)  # nothing from after it yet
+    assert shown.extremes("input_power", 10.0, 3) == [(0.0, 40.0, 40.0), (3.0, 40.0, 340.0), (6.0, 340.0, 340.0)]
+    assert shown.extremes("rail_current", 0.0, 3) == [] and shown.extremes("input_power", 30.0, 3) == []

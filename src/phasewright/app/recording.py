@@ -462,9 +462,9 @@ class Guide:
                     return False
         return bool(moving)
 
-    def _latest(self, channel: str) -> tuple[Value | None, float]:
+    def _latest(self, channel: str, since: float = -math.inf) -> tuple[Value | None, float]:
         try:
-            return self.so_far.latest(channel, self.now)
+            return self.so_far.latest(channel, self.now, since)
         except KeyError:
             return None, math.inf
 
@@ -474,7 +474,7 @@ class Guide:
         have = self.so_far.channels()
         for channel in sorted(have, key=_place):
             base, _, label = channel.partition(".")
-            value, age = self._latest(channel)
+            value, age = self._latest(channel, began)
             nested = bounds.get(base, ())
             bound = nested[0] if nested else None
             margin = None

@@ -82,8 +82,11 @@ class SoFar:
         """Return why the last reading of a channel was missing, '' = it was there."""
         return self._flags.get(channel, "")
 
-    def latest(self, channel: str, now: float) -> tuple[Value | None, float]:
-        """Return (mean of the last readings with its uncertainty, age of the last one [s])."""
+    def latest(self, channel: str, now: float, since: float = -math.inf) -> tuple[Value | None, float]:
+        """Return (mean of the last readings with its uncertainty, age of the last one [s]).
+
+        Readings before `since` [s] count only where there is none after it: a mean over an edge is the value of nothing.
+        """
         if channel == "input_power" and channel not in self._tracks and (pairs := self._pairs()):
             count = min(len(self._tracks[name].time) for pair in pairs for name in pair)
             take = slice(max(count - 200, 0), count)
@@ -99,6 +102,8 @@ class SoFar:
             return None, math.inf
         age = now - float(time[-1])
         recent = value[time > time[-1] - RECENT] if len(time) > LEAST else value
+        if time[-1] > since:
+            recent = value[time > max(float(time[-1]) - RECENT, since)]
         mean = float(recent.mean())
         scatter = float(recent.std(ddof=1)) / math.sqrt(len(recent)) if len(recent) > 1 else 0.0
         stated = self._stated(instrument, channel)
