@@ -104,6 +104,8 @@ class SoFar:
         recent = value[time > time[-1] - RECENT] if len(time) > LEAST else value
         if time[-1] > since:
             recent = value[time > max(float(time[-1]) - RECENT, since)]
+            # The scatter of a few readings on an edge says nothing: the last one alone, as good as its instrument.
+            recent = recent if len(recent) >= LEAST else value[-1:]
         mean = float(recent.mean())
         scatter = float(recent.std(ddof=1)) / math.sqrt(len(recent)) if len(recent) > 1 else 0.0
         stated = self._stated(instrument, channel)
