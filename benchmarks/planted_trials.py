@@ -108,7 +108,7 @@ def alarms_of(flags: dict[tuple[str, str], str], base: Base) -> list[str]:
         "comment",
         "same stamp, spread", "is used for", "stands for", "intervals scatter", "clock is taken",
         # That two clocks fit in several places is said of the record, not of a value; it has its own trials.
-        "clock ambiguous",
+        "clock ambiguous", "nothing but heat in common",
     )  # fmt: skip
     found = []
     for text in flags.values():

@@ -324,3 +324,64 @@ def test_F06_a_kept_log_that_grew_is_read_again(bad):
             stream.write("".join(f"{2000 + 10 * count + i},7\n" for i in range(count)))
         before = len(open_table(bad.folder, "log.csv", entry).time_ns)
         assert before == (1001 if count == 1 else 1004)
+
+
+def test_F06_a_log_that_grows_while_it_is_kept_is_read_again(bad, monkeypatch):
+    """What came meanwhile is not in the kept table, and not lost either: the next opening reads the whole file."""
+    bad.file(TABLE)
+    entry = LogEntry("log", ("log.csv",), "meter", ())
+
+    def grow(place):
+        with open(place, "a") as stream:
+            stream.write("".join(f"{1000 + i},{i}\n" for i in range(200)))
+
+    with monkeypatch.context() as patch:
+        Meddling(patch, grow)
+        first = open_table(bad.folder, "log.csv", entry)
+    assert len(first.time_ns) == 1000
+    assert any("grew while it was read" in remark.what for remark in first.report.remarks)
+    again = open_table(bad.folder, "log.csv", entry)
+    assert len(again.time_ns) == 1200
+    np.testing.assert_array_equal(np.asarray(again.columns["power_W"])[1000:], np.arange(200.0))
+
+
+@pytest.mark.parametrize("when", ["opened", "read first", "read on"])
+def test_F05_a_stale_handle_is_a_refusal(bad, monkeypatch, when):
+    """A server that lost the file answers ESTALE: refused with the place, nothing kept of what had come."""
+    stale = getattr(errno, "ESTALE", 116)
+    path = bad.file(TABLE * 5)
+
+    class Stale(io.FileIO):
+        def read(self, size=-1):
+            if when == "read first" or self.tell() >= 8192:
+                raise OSError(stale, "Stale file handle")
+            return super().read(size)
+
+    def opened(place):
+        if when == "opened":
+            raise OSError(stale, "Stale file handle")
+        return Stale(place)
+
+    monkeypatch.setattr(_source, "HEAD", 1 << 12)
+    monkeypatch.setattr(_source, "BLOCK", 1 << 12)
+    through(monkeypatch, path, opened)
+    with pytest.raises(LogFault) as caught:
+        open_table(bad.folder, "log.csv", LogEntry("log", ("log.csv",), "meter", ()))
+    assert REFUSAL.match(str(caught.value)), str(caught.value)
+    assert "Stale file handle" in str(caught.value)
+    assert not list((bad.folder / "derived").rglob("*.npy"))
+
+
+def test_F05_a_file_that_vanishes_while_it_is_read_is_said(bad, said, monkeypatch):
+    path = bad.file(TABLE)
+    Meddling(monkeypatch, lambda place: os.replace(place, place.with_suffix(".old")))
+    table = bad.table(path)
+    said(table, "vanished")
+    assert not table.report.complete
+
+
+def test_F05_strict_reading_refuses_what_changed_meanwhile(bad, monkeypatch):
+    path = bad.file(TABLE)
+    Meddling(monkeypatch, lambda place: os.truncate(place, 6000))
+    with pytest.raises(LogFault, match="shrank to 6000 of .* while it was read - read it again"):
+        read_log(path, strict=True)

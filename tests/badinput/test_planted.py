@@ -109,3 +109,21 @@ def test_flags_name_their_channel(told):
     assert {"regulator_temperature", "rail_current", "package_power", "processor_temperature"} <= marked
     notes = "\n".join(analysis.notes)
     assert "caution: regulator_temperature (log host): -127 °C" in notes
+
+
+def test_a_coarse_sensor_that_lets_go_in_a_leap_is_flagged():
+    """Trial 333 of seed 21: 1 K steps, stuck for 140 s while the part goes on warming under an even load.
+
+    Nothing but the leap at its end tells: 6 K in one reading, where the log's other edges of the load make 2 K.
+    """
+    trial = planted_trials.run_trial(333, 21)
+    assert trial.flagged and not trial.failure
+    assert any("stands still at 52 °C" in text for text in trial.said)
+    assert not trial.alarms
+
+
+@pytest.mark.parametrize("number", [78, 130, 446])
+def test_trials_that_once_failed_or_were_wrong_in_silence(number):
+    """Of seed 97: a fit that ran away, package power of zero throughout, and a clock set by 9 s between readings."""
+    trial = planted_trials.run_trial(number, 97)
+    assert not trial.failure and trial.flagged and not trial.moved

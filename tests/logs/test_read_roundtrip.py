@@ -148,3 +148,146 @@ def test_a_clean_file_reads_as_general_parsers_read_it(tmp_path, library):
     assert read.time_ns.tolist() == other["Zeit"].astype("datetime64[ns]").astype(np.int64).tolist()
     for name in columns:
         np.testing.assert_array_equal(read.columns[name], other[name])
+
+
+# ---- one table in two dialects -------------------------------------------------------------------------------------
+
+PLACES = ("iso", "blank", "dmy", "epoch", "epoch_us", "elapsed", "split", "clock")
+
+
+@st.composite
+def dialects(draw, absolute):
+    """Return how a file is written: everything that must not change a value."""
+    delimiter = draw(st.sampled_from([",", ";", "\t", "|", "   "]))
+    return {
+        "delimiter": delimiter,
+        "decimal": "." if delimiter == "," else draw(st.sampled_from([".", ","])),
+        "encoding": draw(st.sampled_from(["utf-8", "utf-8-sig", "cp1252", "utf-16"])),
+        "ending": draw(st.sampled_from(["\n", "\r\n", "\r"])),
+        "style": draw(st.sampled_from(PLACES[:5] if absolute else PLACES)),
+        "quoted": draw(st.booleans()) and delimiter != "   ",
+        "preamble": draw(st.integers(0, 4)),
+        "unit_row": draw(st.booleans()) and delimiter != "   ",
+        "trailing": draw(st.booleans()) and delimiter != "   ",
+        "number": draw(st.sampled_from(["repr", "exponent", "plus", "fixed"])),
+        "time_at": draw(st.sampled_from([0, 99])),
+        "order": draw(st.randoms(use_true_random=False)).sample(range(3), 3),
+    }  # fmt: skip
+
+
+def number_text(value, form):
+    """Return exactly `value` in another way of writing it."""
+    return {
+        "repr": repr(value), "exponent": f"{value:.16e}", "plus": f"{value:+.17g}".replace("e", "E"),
+        "fixed": f"{value:.12f}" if float(f"{value:.12f}") == value else repr(value),
+    }[form]  # fmt: skip
+
+
+def spell(table, times, way):
+    """Return the bytes of a file that holds `table` (name -> unit, values) in the given way."""
+    mark, units = way["decimal"], way["unit_row"]
+    head = {"split": ["Date", "Clock time"], "elapsed": ["elapsed [s]"]}.get(way["style"], ["Time"])
+    names = [list(table)[i] for i in way["order"]]
+    rows = [[name if units else f"{name} [{table[name][0]}]" for name in names]]
+    times_of = [head]
+    if units:
+        rows.append([table[name][0] for name in names])
+        times_of.append([""] * len(head))
+    for k, ns in enumerate(times):
+        cells = [number_text(table[name][1][k], way["number"]).replace(".", mark) for name in names]
+        rows.append(cells)
+        times_of.append(moments(ns, ns - times[0], way["style"], mark))
+    lines = [f"bench record {k}" for k in range(way["preamble"])]
+    for place, cells in zip(times_of, rows, strict=True):
+        whole = [*place, *cells] if way["time_at"] == 0 else [*cells, *place]
+        if way["quoted"]:
+            whole = [f'"{cell}"' for cell in whole]
+        lines.append(way["delimiter"].join(whole) + (way["delimiter"] if way["trailing"] else ""))
+    return (way["ending"].join(lines) + way["ending"]).encode(way["encoding"])
+
+
+def moments(ns, since, style, mark):
+    """Return the time cells of a row."""
+    whole = str(np.datetime_as_string(np.datetime64(ns, "ns"), unit="us"))
+    date, clock = whole.split("T")
+    if style == "elapsed":
+        return [f"{since // 10**9}{mark}{since % 10**9 // 1000:06d}"]
+    if style == "split":
+        return [date, clock.replace(".", mark)]
+    if style == "clock":
+        return [clock.replace(".", mark)]
+    return [stamp(ns, style, mark)]
+
+
+UNITS = ("W", "V", "degC")
+
+
+@QUIET
+@given(data=st.data())
+def test_one_table_in_two_dialects_is_one_table(tmp_path, data):
+    """Columns permuted, other decimal mark, separator, quotes, encoding, line ends, header, place and kind of the time."""
+    count = data.draw(st.integers(3, 25))
+    finite = st.floats(-1e7, 1e7, allow_subnormal=False).map(lambda x: round(x, 6) + 0.0).filter(lambda x: x != int(x))
+    table = {
+        name: (unit, data.draw(st.lists(finite, min_size=count, max_size=count)))
+        for name, unit in zip(("power", "volts", "heat"), UNITS, strict=True)
+    }
+    steps = data.draw(st.lists(st.integers(1, 10**6), min_size=count, max_size=count))
+    times = (START + 3600 * 10**9 + 1000 * np.cumsum(steps)).tolist()
+    found = []
+    for turn in range(2):
+        way = data.draw(dialects(absolute=turn == 0))
+        path = tmp_path / f"log{turn}.csv"
+        path.write_bytes(spell(table, times, way))
+        read = read_log(path)
+        assert [t - read.time_ns[0] for t in read.time_ns] == [t - times[0] for t in times], way
+        columns = {}
+        for position, name in enumerate(read.names):
+            for wanted, (unit, values) in table.items():
+                if name.startswith(wanted):
+                    assert read.units[position] == unit, way
+                    np.testing.assert_array_equal(read.columns[name], values, err_msg=str(way))
+                    columns[wanted] = np.asarray(read.columns[name]).tobytes()
+        found.append(columns)
+    assert set(found[0]) == set(table)
+    assert found[0] == found[1], "bit by bit"
+
+
+def test_units_between_blanks_are_not_shifted(tmp_path):
+    """The time has no unit, and an empty cell between blanks leaves no trace: no unit is taken rather than a wrong one."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"2026-03-13T12:00:0{i}   {i}.5   1.{i}   30.{i}\n" for i in range(9))
+    path.write_text("Time   power   volts   heat\n   W   V   degC\n" + rows)
+    read = read_log(path)
+    assert read.units == ("", "", "", "")
+    remark = next(r for r in read.report.remarks if "3 units under 4 names" in r.what)
+    assert (remark.kind, remark.line) == ("refuse", 2) and "map" in remark.mend
+    assert read.columns["volts"].tolist() == [1 + i / 10 for i in range(9)]
+
+
+@QUIET
+@given(data=st.data(), share=st.floats(0, 1))
+def test_a_file_cut_in_any_dialect_invents_nothing(tmp_path, data, share):
+    count = data.draw(st.integers(2, 20))
+    table = {
+        name: (unit, [data.draw(st.integers(0, 999)) + 0.25 for _ in range(count)])
+        for name, unit in zip(("power", "volts", "heat"), UNITS, strict=True)
+    }
+    times = (START + 3600 * 10**9 + 10**9 * np.arange(count)).tolist()
+    way = data.draw(dialects(absolute=False))
+    whole = spell(table, times, way)
+    path = tmp_path / "log.csv"
+    path.write_bytes(whole[: int(share * len(whole))])
+    try:
+        read = read_log(path)
+    except LogFault:
+        return
+    rows = len(read.time_ns)
+    assert [t - read.time_ns[0] for t in read.time_ns] == [t - times[0] for t in times[:rows]], way
+    for name, column in read.columns.items():
+        wanted = next((w for w in table if name.startswith(w)), None)
+        assert wanted is not None or name.startswith(("Time", "elapsed", "Clock", "Date")), name
+        if wanted is not None:
+            kept = column[~np.isnan(column)].tolist()
+            # A row that was cut may lack its last cells; what it has was written there.
+            assert kept == table[wanted][1][: len(kept)], way

@@ -45,7 +45,8 @@ def gather_notes(
                 kind = "caution"
             if kind:
                 count = f" ({remark.count} times)" if remark.count > 1 else ""
-                notes.append(f"{kind}: {report.fingerprint.file}: {remark.what}{count}")
+                place = f"{report.fingerprint.file}:{remark.line}" if remark.line else report.fingerprint.file
+                notes.append(f"{kind}: {place}: {remark.what}{count}")
     notes += _channel_notes(recording)
     for remark in recording.remarks:
         kind = "repair" if remark.kind == "repair" else "caution"

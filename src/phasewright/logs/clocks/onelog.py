@@ -25,6 +25,8 @@ SHARED_U = 0.01
 source."""
 """Standard uncertainty of an offset that only calendar clocks vouch for [s]; common practice, no source."""
 _BETWEEN = 10.0
+BY_WARMTH = "power behind lags"
+"""What a log without a power channel is compared with."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,7 +114,24 @@ def place_log(
         done.append(Piece(segment, clock))
         if clock.status in ("ambiguous", "assumed"):
             remarks.append(Remark("note", f"log {name!r}, stretch {number + 1}: clock {clock.status}: {clock.note}"))
-    return done, remarks, faults
+    return done, [*remarks, *_placed_by_heat(logs, name, [piece.clock for piece in done])], faults
+
+
+def _placed_by_heat(logs: Logs, name: str, clocks: Sequence[ClockMap]) -> list[Remark]:
+    """Say in plain words how loosely a log sits that has nothing but heat in common with the reference."""
+    warm = [c.offset_u for c in clocks if c.status == "aligned" and c.pair[0] == BY_WARMTH and c.offset_u is not None]
+    if not warm:
+        return []
+    period = max(min((x.period for x in logs.intervals[log] if x.period > 0.0), default=0.0)
+                 for log in (name, logs.reference))  # fmt: skip
+    half, wanted = 1.96 * max(warm), 0.25 * period
+    if half <= wanted:
+        return []
+    return [Remark(
+        "note", f"log {name!r} has nothing but heat in common with {logs.reference!r}, and heat comes late: its clock is "
+        f"placed only to within {half:.0f} s (95 %), where {wanted:.2g} s, a quarter of the slower log's period, would be "
+        "wanted. Means over a settled window hardly feel it, readings beside an edge of the load do. Log a power or a "
+        "current in the same file, or let one clock stamp both logs")]  # fmt: skip
 
 
 def _of_one_clock(logs: Logs, name: str) -> list[Piece]:
@@ -210,7 +229,7 @@ def _by_warmth(
             found = min((f for f in slips if f is not None and f.depth < 0.5), key=lambda f: f.depth, default=None)
     if found is None:
         return match
-    pair = ("power behind lags", found.channel)
+    pair = (BY_WARMTH, found.channel)
     if found.ratio > 0.9:
         said = f"{found.channel} follows the load at several offsets"
         return replace(match, peak_ratio=found.ratio, pair=pair, note=said)

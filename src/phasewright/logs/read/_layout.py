@@ -159,10 +159,16 @@ class _Finder:
         return best, best_rows
 
     def stands_alike(self, mark: str) -> bool:
-        """Return whether a separator stands equally often in every line from the first that has it, but comments."""
-        counts = [text.count(mark) for _, text in self.lines if not is_comment(text, mark)]
+        """Return whether a separator stands equally often in every line from the first that has it, but comments.
+
+        A mark that begins below the first line must part names there: decimal commas begin with the first number.
+        """
+        lines = [text for _, text in self.lines if not is_comment(text, mark)]
+        counts = [text.count(mark) for text in lines]
         begin = next((i for i, count in enumerate(counts) if count), len(counts))
-        return len(counts) - begin >= 3 and len(set(counts[begin:])) == 1
+        if len(counts) - begin < 3 or len(set(counts[begin:])) != 1:
+            return False
+        return begin == 0 or '"' in lines[begin] or sample.is_header(split_line(lines[begin], mark))
 
     def refuse_no_table(self):
         comments = sum(is_comment(text, "") for _, text in self.lines)
@@ -311,7 +317,11 @@ class _Finder:
         if width > header_width:
             self.refuse_wide(delimiter, data, width, header_width, raw)
         units_raw = [""] * header_width
-        if unit_row is not None:
+        if unit_row is not None and delimiter in (WORDS, WIDE) and len(unit_row[1]) < header_width:
+            # Between blanks an empty cell leaves no trace: which unit is whose cannot be told.
+            said = f"units row with {len(unit_row[1])} units under {header_width} names: none of them is taken"
+            self.say("refuse", said, unit_row[0], mend="write a unit for every column, or state the units in the map")
+        elif unit_row is not None:
             units_raw = [*unit_row[1][:header_width], *[""] * (header_width - len(unit_row[1]))]
             self.say("repair", "units taken from the row under the header", unit_row[0])
         if delimiter in (WORDS, WIDE) and any("\t" in text for _, text in self.lines):

@@ -32,6 +32,7 @@ def question_stillness(case: Case) -> None:
         if not len(runs):
             continue
         spans = _frozen(case, key, trace, runs, repeats) or _asleep(case, key, trace, runs)
+        spans = spans or _released(case, trace, runs)
         if not spans:
             continue
         shown = {"degC": "°C"}.get(base.unit, base.unit)
@@ -87,6 +88,40 @@ def _held(case: Case, key: str, value: float) -> bool:
     if not key.startswith("package_power"):
         return False
     return any(limit is not None and abs(value / float(limit) - 1.0) < 0.01 for limit in limits if limit)
+
+
+def _released(case: Case, trace: AlignedTrace, runs: np.ndarray) -> list[tuple[float, float]]:
+    """Runs of a temperature that end in a leap: what it missed while it was stuck comes back all at once.
+
+    Heat goes on; no change of the load makes a reading leap that far elsewhere in the log, where the load changes too.
+    """
+    if trace.unit != "degC":
+        return []
+    drive = next((p for side in ("input", "package", "rail") if (p := case.levels.power(side, case.bench))), None)
+    if drive is None or np.count_nonzero(np.isfinite(drive[1])) < 30:
+        return []
+    power = filled(drive[1])
+    edges = case.levels.time[:-5][np.abs(power[5:] - power[:-5]) > _MOVED * max(float(power.max()), 1e-9)]
+    place = np.flatnonzero(np.isfinite(trace.value))
+    value, time = trace.value[place], trace.end_s[place]
+    step = np.abs(np.diff(value))
+    even = np.diff(time) < 2.5 * float(np.median(np.diff(time)))
+    resolution = float(step[step > 0].min()) if (step > 0).any() else 0.0
+    last = np.searchsorted(place, runs[:, 1] - 1)
+    found = []
+    for run, at in zip(runs, last.tolist(), strict=True):
+        if at >= len(step) or not even[at]:
+            continue
+        # Only beside edges of the load as well, and more than two of them, is the usual leap known.
+        away = np.abs(edges - time[at]) > _LONG
+        if np.count_nonzero(np.diff(edges[away], prepend=-np.inf) > _LONG) < 3:
+            continue
+        others = even & (np.abs(time[:-1] - time[at]) > 2.0)
+        others[last[last < len(step)]] = False
+        usual = float(step[others].max(initial=0.0))
+        if step[at] >= max(2.0 * usual + resolution, 3.0 * resolution, 2.0):
+            found.append(_span(trace, run))
+    return found
 
 
 def _asleep(case: Case, key: str, trace: AlignedTrace, runs: np.ndarray) -> list[tuple[float, float]]:
