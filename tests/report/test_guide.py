@@ -454,4 +454,4 @@ def test_the_simulated_bench_gives_a_whole_guide(tmp_path):
     assert {figure.name for figure in document.figures()} >= {"bench", "verdicts", "heat", "waste", "margins", "traces"}
     cards = [b for s in document.sections for b in s.blocks if type(b).__name__ == "StepCard"]
     assert len(cards) == len(campaign.steps)
-    assert {c.name for c in document.cautions()} >= {"hot", "current", "connectors"}
+    assert {c.name for c in document.cautions()} >= {"hot", "current"}
