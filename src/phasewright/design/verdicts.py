@@ -17,7 +17,7 @@ __all__ = ["cheapest_enough", "choose", "difference_of", "neighbours_of", "purch
 MOST_STEPS = 6
 """Steps of each ladder that are told."""
 MOST_NEIGHBOURS = 16
-SLACK, FINE = 0.01, 0.0025
+SLACK, FINE = 0.05, 0.0025
 """[1] How far below the confidence a design's assured chance may be for its draws to be tried, and how finely the chance
 is told apart: draws count what is not straight, and that limits fail together."""
 
