@@ -5,7 +5,7 @@ import pytest
 from distributed import Client, LocalCluster
 
 from phasewright.bench import BenchFault
-from phasewright.design import on_cluster, search, workers
+from phasewright.design import front_of, on_cluster, search, workers
 
 
 def test_a_cluster_that_loses_a_worker_finds_the_same_front(small, monkeypatch, tmp_path):
@@ -15,7 +15,7 @@ def test_a_cluster_that_loses_a_worker_finds_the_same_front(small, monkeypatch, 
     def dies_once(key, space, share):
         import os
 
-        from phasewright.design.merging import complete_share
+        from phasewright.design.merging import complete_share  # of the worker's own process
 
         try:
             os.close(os.open(mark, os.O_CREAT | os.O_EXCL))
@@ -25,10 +25,13 @@ def test_a_cluster_that_loses_a_worker_finds_the_same_front(small, monkeypatch, 
 
     with LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster, \
             Client(cluster) as client:  # fmt: skip
-        found = search(small, worker=on_cluster(client, complete=dies_once))
+        work = on_cluster(client)
+        found = search(small, worker=lambda _, key, space, shares: work(dies_once, key, space, shares))
+        front = front_of(small, found, draws=200, worker=work)
     assert (tmp_path / "lost").exists()
     assert np.array_equal(found.rows, alone.rows)
     assert found.method == alone.method
+    assert front == front_of(small, alone, draws=200)
 
 
 def test_no_scheduler_is_told_with_the_mend():

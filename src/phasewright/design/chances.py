@@ -13,7 +13,7 @@ from phasewright.design.records import Chances, Choice
 from phasewright.limits import Column, column_margins, draw_parts
 from phasewright.model import Load, excess_of, input_of, settle
 
-__all__ = ["DRAWS", "chances_of"]
+__all__ = ["DRAWS", "chances_of", "draw_share"]
 
 DRAWS, SEED = 10_000, 60
 """Every design is tried with the same draws, so that what differs between two designs is the designs."""
@@ -49,6 +49,11 @@ def chances_of(
     low, high = _interval(held, draws)
     often = sorted(((name, float(np.mean(bad))) for name, bad in fails.items() if bad.any()), key=lambda pair: -pair[1])
     return Chances(held / draws, low, high, draws, tuple(often[:TOLD]))
+
+
+def draw_share(key: str, space: Space, share: tuple[int, tuple[Choice, ...]]) -> tuple[Chances, ...]:
+    """Return the chances of several designs, (draws, designs): what one worker does, here or elsewhere."""
+    return tuple(chances_of(space, choice, draws=share[0]) for choice in share[1])
 
 
 @lru_cache(maxsize=1024)

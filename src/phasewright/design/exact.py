@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
+from typing import Any
 
 import numpy as np
 
@@ -39,7 +40,8 @@ SHARE = 512
 PRICE, WARM, LOST, FAILING = (COLUMNS.index(name) for name in ("price", "temperature", "loss", "failing"))
 
 Progress = Callable[[float, str], None]
-Worker = Callable[[str, Space, Sequence[Pairs]], Iterable[Rows]]
+Worker = Callable[[Callable[..., Any], str, Space, Sequence[Any]], Iterable[Any]]
+"""Called as worker(function, key, space, shares): function(key, space, share) of every share, in their order."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,9 +76,9 @@ def key_of(space: Space) -> str:
     return sha256(repr((need, parts, known, None if space.bench is None else space.bench.board, space.life)).encode()).hexdigest()
 
 
-def here(key: str, space: Space, shares: Sequence[Pairs]) -> Iterable[Rows]:
-    """Complete shares of pairs one after the other in this process."""
-    return (complete_share(key, space, share) for share in shares)
+def here(function: Callable[..., Any], key: str, space: Space, shares: Sequence[Any]) -> Iterable[Any]:
+    """Work at shares one after the other in this process."""
+    return (function(key, space, share) for share in shares)
 
 
 def search(
@@ -89,7 +91,7 @@ def search(
 ) -> Found:
     """Return the exact front of a space.
 
-    `worker` completes shares of pairs, here or elsewhere; the result is the same to the last bit. `cancelled` is asked
+    `worker` works at shares of pairs, here or elsewhere; the result is the same to the last bit. `cancelled` is asked
     between rounds; what was done by then stays in `checkpoint`, from which the same search goes on.
 
     Raises
@@ -113,7 +115,7 @@ def search(
                                  "run it again: it goes on from there"))  # fmt: skip
         chosen = low.most_hopeful(state.open, min(FIRST << min(state.number, 8), ROUND))
         shares = [pairs.take(chosen[k : k + SHARE]) for k in range(0, len(chosen), SHARE)]
-        found = list(worker(key, space, shares))
+        found: list[Rows] = list(worker(complete_share, key, space, shares))
         state.evaluated += sum(item.evaluated for item in found)
         state.merged += sum(item.merged for item in found)
         state.rows = _front(figures, np.concatenate([state.rows, *(item.table for item in found)]))

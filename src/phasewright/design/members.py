@@ -8,14 +8,21 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from phasewright.design.candidates import CARRIED, Space, energy_cost
-from phasewright.design.chances import DRAWS, chances_of
-from phasewright.design.exact import Found, choice_of
+from phasewright.design.chances import DRAWS, chances_of, draw_share
+from phasewright.design.exact import Found, Worker, choice_of, here, key_of
 from phasewright.design.figures import Figures
 from phasewright.design.figures import failing as _sum_failing
-from phasewright.design.records import CHANCE, MONEY, Choice, Front, Member, Requirement
+from phasewright.design.records import CHANCE, MONEY, Chances, Choice, Front, Member, Requirement
 from phasewright.limits import Column, column_margins, gives_way, margins_at, relative
 
 __all__ = ["front_of", "is_enough", "judge", "member_of", "reasons_of", "with_chances"]
+
+TOGETHER = 8
+"""Designs that one worker draws at once."""
+
+
+def _quiet(fraction: float, text: str) -> None:
+    """Stand in for a progress callable that nobody gave."""
 
 
 def front_of(
@@ -23,19 +30,27 @@ def front_of(
     found: Found,
     *,
     draws: int = DRAWS,
+    worker: Worker = here,
     progress: Callable[[float, str], None] | None = None,
 ) -> Front:
     """Return the front with a member for each row: predicted, and its chance drawn (`draws` 0 leaves that out)."""
+    progress = progress or _quiet
     members = []
     pairs = found.cores.take(found.rows[:, 0]), found.rows[:, 1]
     settled = Figures(space).settle(*pairs, spread=False)
     for k, row in enumerate(found.rows):
         choice, loss = choice_of(space, found.cores, row), float(settled.loss.value[k])
-        member = Member(choice, space.cost_of(choice) / MONEY, float(settled.temperature.value[k]), loss,
-                        max(0.0, 1.0 - int(row[-1]) / CHANCE), energy_cost(space.requirement, loss))  # fmt: skip
-        members.append(with_chances(space, member, draws) if draws else member)
-        if progress is not None:
-            progress((k + 1) / len(found.rows), f"{k + 1} of {len(found.rows)} designs on the front tried with {draws} draws")
+        members.append(Member(choice, space.cost_of(choice) / MONEY, float(settled.temperature.value[k]), loss,
+                              max(0.0, 1.0 - int(row[-1]) / CHANCE), energy_cost(space.requirement, loss)))  # fmt: skip
+    if draws:
+        shares = [(draws, tuple(item.choice for item in members[k : k + TOGETHER]))
+                  for k in range(0, len(members), TOGETHER)]  # fmt: skip
+        drawn: list[Chances] = []
+        for some in worker(draw_share, key_of(space), space, shares):
+            drawn += some
+            done = f"{len(drawn)} of {len(members)} designs on the front tried with {draws} draws"
+            progress(len(drawn) / len(members), done)
+        members = [replace(item, chances=own) for item, own in zip(members, drawn, strict=True)]
     return Front(tuple(members), found.method, space.catalogue.currency, space.requirement, _carried(space), _notes(space))
 
 

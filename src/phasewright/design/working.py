@@ -1,4 +1,4 @@
-"""Who completes the pairs: this process, or a cluster. The result is the same to the last bit."""
+"""Who works at the shares of a search: this process, or a cluster. The result is the same to the last bit."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from typing import Any
 from phasewright.bench import BenchFault, Fault, escape
 from phasewright.design.candidates import Space
 from phasewright.design.exact import Worker, here
-from phasewright.design.merging import Pairs, Rows, complete_share
 
 __all__ = ["on_cluster", "workers"]
 
@@ -20,7 +19,7 @@ RETRIES = 5
 
 @contextmanager
 def workers(address: str = "", *, count: int = 2) -> Iterator[Worker]:
-    """Yield who completes shares of pairs: '' = this process, ``local`` = a cluster of `count` processes here, else the
+    """Yield who works at shares: '' = this process, ``local`` = a cluster of `count` processes here, else the
     cluster whose scheduler is at `address`.
 
     Raises
@@ -52,18 +51,15 @@ def workers(address: str = "", *, count: int = 2) -> Iterator[Worker]:
         yield on_cluster(client)
 
 
-def on_cluster(client: Any, *, complete: Callable[..., Rows] = complete_share) -> Worker:
-    """Return a worker that hands shares to the workers of a dask client; a share whose worker is lost is done again.
+def on_cluster(client: Any) -> Worker:
+    """Return a worker that hands shares to the workers of a dask client; a share whose worker is lost is done again."""
 
-    `complete` is what they do with a share.
-    """
-
-    def complete_all(key: str, space: Space, shares: Sequence[Pairs]) -> Iterable[Rows]:
+    def work(function: Callable[..., Any], key: str, space: Space, shares: Sequence[Any]) -> Iterable[Any]:
         shared = client.scatter(space, broadcast=True, hash=False)
-        tasks = [client.submit(complete, key, shared, share, retries=RETRIES, pure=False) for share in shares]
+        tasks = [client.submit(function, key, shared, share, retries=RETRIES, pure=False) for share in shares]
         try:
             return client.gather(tasks)  # in the order of the shares, whoever did them
         finally:
             client.cancel(tasks)
 
-    return complete_all
+    return work

@@ -67,14 +67,14 @@ def design(
     """
     from phasewright.design import Checkpoint, Design, choose, front_of, search, trades_of, what_changes, workers
 
-    folder, progress = Path(folder), progress or quiet
+    folder, progress = Path(folder), _stopping(progress or quiet, cancelled)
     space = design_space(folder, measured=measured, progress=part_of(progress, 0.0, 0.1))
     place = folder / "derived" / CHECKPOINT
     checkpoint = Checkpoint(lambda: place.read_bytes() if place.is_file() else None, lambda data: _keep(place, data))
     with workers(cluster) as worker:
         found = search(space, worker=worker, progress=part_of(progress, 0.1, 0.4), cancelled=cancelled,
                        checkpoint=checkpoint)  # fmt: skip
-        front = front_of(space, found, draws=draws, progress=part_of(progress, 0.4, 0.6))
+        front = front_of(space, found, draws=draws, worker=worker, progress=part_of(progress, 0.4, 0.6))
     verdict = choose(space, front, draws=draws, progress=part_of(progress, 0.6, 0.7))
     if questions and verdict.chosen is not None:
         verdict = replace(
@@ -84,6 +84,19 @@ def design(
     made = Design(space.catalogue, space.requirement, front, verdict, bench)
     _keep_design(folder, made)
     return made
+
+
+def _stopping(progress: Progress, cancelled: Callable[[], bool] | None) -> Progress:
+    """Return a progress callable that ends the work where it is asked to stop."""
+    from phasewright.bench import Fault, NotReady
+
+    def told(fraction: float, text: str) -> None:
+        if cancelled is not None and cancelled():
+            raise NotReady(Fault("design", f"the search for a design was stopped after {100 * fraction:.0f} %",
+                                 "run it again: what was searched is kept"))  # fmt: skip
+        progress(fraction, text)
+
+    return told
 
 
 def design_space(folder: Path, *, measured: bool = True, progress: Progress | None = None) -> Space:
