@@ -118,7 +118,7 @@ def test_a_gain_that_cannot_be_negative_is_a_truncated_normal_one():
         gains = np.zeros((1, index.shape[1]))
         gains[0, slowest] = mean
         response = Response(drive, 0.0, pairs, index, np.ones(1), gains, np.diag(covariance[0])[None], 1e-9, 24.0, time,
-                            time, True)
+                            time, 0.0, True)
         found = response.remaining(0, 300.0, 300.0, np.array([200.0, 0.0, 0.0]))
         law = stats.truncnorm(-mean / u, np.inf, mean, u)
         share = 200.0 * np.exp(-200.0 / SLOW[12])

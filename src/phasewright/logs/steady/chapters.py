@@ -9,7 +9,7 @@ import numpy as np
 
 from phasewright.logs.records import AlignedTrace, StepSpan
 from phasewright.logs.steady.drive import SLOW, make_drive
-from phasewright.logs.steady.learning import Chapter, learn, share
+from phasewright.logs.steady.learning import Chapter, learn, sensor_of, share
 from phasewright.logs.steady.load import Load, held_load, load_of
 from phasewright.logs.steady.response import Response
 
@@ -51,10 +51,12 @@ def learn_record(
         for name, _, _ in stretches
     ]
     chapters, places = _chapters(stretches, cooling, load)
+    sensors = {key: sensor_of(trace) for key, trace in thermal.items() if np.isfinite(trace.value).any()}
+    known = {key: thermal[key] for key in sensors}
     found = []
     for chapter in chapters:
         drive = make_drive(load, traces, chapter.stretches, chapter.begin, chapter.end)
-        found.append(learn(thermal, drive, chapter))
+        found.append(learn(known, sensors, drive, chapter))
     responses = []
     for number, one in enumerate(found):
         shared = {}

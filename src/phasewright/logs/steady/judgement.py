@@ -20,6 +20,14 @@ _CLASH = 3.0
 """Standard errors by which what the model left over may climb in the later half of a stretch."""
 
 
+def readings_between(trace: AlignedTrace, start: float, end: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return middles [s] and values of the readings whose interval lies from `start` to `end` [s]."""
+    first, last = np.searchsorted(trace.end_s, [start, np.nextafter(end, np.inf)])
+    inside = trace.start_s[first:last] >= start
+    middle = 0.5 * (trace.start_s[first:last] + trace.end_s[first:last])
+    return middle[inside], trace.value[first:last][inside]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Judged:
     """One channel of one step. `number` is the step's stretch in the chapter that `response` was learnt from."""
@@ -39,9 +47,8 @@ class Judged:
 
     def settling(self, start: float, end: float) -> Settling:
         """Return the judgement over the window from `start` to `end` [s]."""
-        inside = (self.trace.start_s >= start) & (self.trace.end_s <= end)
-        resolution = resolution_of(self.trace.value)
-        line = fit_slope(self.trace.middle_s[inside], self.trace.value[inside], resolution=resolution)
+        middle, value = readings_between(self.trace, start, end)
+        line = fit_slope(middle, value, resolution=self.response.resolution if self.response else resolution_of(value))
         slope, slope_u = (line.slope, line.u) if line else (0.0, float("inf"))
         if self.response is None:
             return Settling(self.channel, slope, slope_u, float("inf"), float("inf"), self.bound, False,
@@ -50,18 +57,18 @@ class Judged:
         slowest = response.slowest()
         over, left = self._remaining(response, start, end), self._remaining(response, end, end)
         sure = left.bound(CERTAIN)
-        climb = self._clash(response, end, resolution)
+        climb = self._clash(response, end)
         settled = sure <= self.bound and not climb
         mean, u = left.estimate()
-        value = None if climb or settled else self._settles_at(response, left, start, end)
+        ends_at = None if climb or settled else self._settles_at(response, left, start, end)
         return Settling(
             self.channel, slope, slope_u, slowest, over.bound(0.95), self.bound, settled,
             f"{self.channel}: {'settled' if settled else 'not settled'}: {mean:+.2f} K of the transient remain at the "
             f"end, at most {sure:.2f} K with {100 * CERTAIN:.0f} % (bound {self.bound:g} K, time constants up to "
             f"{slowest:.0f} s{'' if response.shown else ', which the record does not show well'})"
             + (f"; but it moves by {3600 * climb:+.0f} K/h more than its load explains" if climb else "")
-            + (f"; settles at {value[0]:.1f} ± {1.96 * value[1]:.1f} degC" if value else ""),
-            *(value or (None, None)),
+            + (f"; settles at {ends_at[0]:.1f} ± {1.96 * ends_at[1]:.1f} degC" if ends_at else ""),
+            *(ends_at or (None, None)),
         )
 
     def _remaining(self, response: Response, start: float, end: float) -> Remaining:
@@ -69,14 +76,14 @@ class Judged:
         later = max(began, end - max(LATELY * (end - began), 30.0))
         return response.remaining(self.number, start, end, response.drive.levels(later, end))
 
-    def _clash(self, response: Response, end: float, resolution: float) -> float:
+    def _clash(self, response: Response, end: float) -> float:
         """Return the slope [K/s] of what the model leaves over late in the stretch, 0.0 where it is none to speak of.
 
         A model can miss a slow part that has only begun to show; a slope that is there cannot.
         """
         began = response.drive.stretches[self.number][0]
         late = (response.time > 0.5 * (began + end)) & (response.time <= end)
-        line = fit_slope(response.time[late], response.residual[late], resolution=resolution)
+        line = fit_slope(response.time[late], response.residual[late], resolution=response.resolution)
         if line is None or abs(line.slope) < _CLASH * line.u:
             return 0.0
         return line.slope if abs(line.slope) * response.slowest(0.5) > 0.5 * self.bound else 0.0

@@ -73,11 +73,29 @@ class _Slots:
     time_u: float
 
 
-def learn(traces: dict[str, AlignedTrace], drive: Drive, chapter: Chapter) -> dict[str, tuple[Response, np.ndarray]]:
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """What the whole record tells of one channel's sensor."""
+
+    spread: float
+    """Range of its readings [K]."""
+    resolution: float
+    """Step in which it reads [K], 0.0 when it reads in no coarse steps."""
+
+
+def sensor_of(trace: AlignedTrace) -> Sensor:
+    """Return what a channel's record tells of its sensor: looked through once, as it may be long."""
+    low, high = np.nanquantile(trace.value[:: max(1, len(trace.value) // 5000)], [0.01, 0.99])
+    return Sensor(max(float(high - low), _LEAST_RANGE), resolution_of(trace.value))
+
+
+def learn(
+    traces: dict[str, AlignedTrace], sensors: dict[str, Sensor], drive: Drive, chapter: Chapter
+) -> dict[str, tuple[Response, np.ndarray]]:
     """Return each channel's models and how much each of `SLOW` is shown to be its slowest constant, (len(SLOW),)."""
     found = {}
     for key, trace in traces.items():
-        slots = _slots(trace, drive, chapter)
+        slots = _slots(trace, sensors[key], drive, chapter)
         if slots is not None:
             found[key] = _fit(slots, drive, chapter)
     return found
@@ -120,7 +138,7 @@ def with_creep(response: Response) -> Response:
     return replace(response, creep=max(creep, 0.0), creep_u=(scatter / size) ** 0.5)
 
 
-def _slots(trace: AlignedTrace, drive: Drive, chapter: Chapter) -> _Slots | None:
+def _slots(trace: AlignedTrace, sensor: Sensor, drive: Drive, chapter: Chapter) -> _Slots | None:
     begin = max(chapter.begin, float(trace.start_s[0]), drive.begin)
     end = min(chapter.end, float(trace.end_s[-1]), float(drive.time[-1]))
     if end - begin < 20.0:
@@ -130,15 +148,13 @@ def _slots(trace: AlignedTrace, drive: Drive, chapter: Chapter) -> _Slots | None
     if good.sum() < 12:
         return None
     time, value = time[good], value[good]
-    low, high = np.nanquantile(trace.value[:: max(1, len(trace.value) // 5000)], [0.01, 0.99])
-    resolution = resolution_of(trace.value)
-    white = max(float(np.std(np.diff(value))) / 2**0.5, resolution / 12**0.5, 1e-3)
+    white = max(float(np.std(np.diff(value))) / 2**0.5, sensor.resolution / 12**0.5, 1e-3)
     stretch = np.full(len(time), -1)
     for number, (start, stop) in enumerate(drive.stretches):
         stretch[(time >= start) & (time < stop)] = number
     value = value - np.interp(time, drive.time, drive.room)
     return _Slots(time, value, drive.columns(time, chapter.begin), stretch, np.full(len(time), 4.0 * white**2),
-                  resolution, white, max(float(high - low), _LEAST_RANGE), min(trace.time_u, 20.0))
+                  sensor.resolution, white, sensor.spread, min(trace.time_u, 20.0))
 
 
 def _priors(slots: _Slots, drive: Drive, chapter: Chapter) -> np.ndarray:
@@ -180,7 +196,7 @@ def _fit(slots: _Slots, drive: Drive, chapter: Chapter) -> tuple[Response, np.nd
     slowest = np.bincount(pairs[:, 1], weight, minlength=len(SLOW))
     told = float(np.sum(slowest * np.log(np.maximum(slowest, 1e-12) * len(SLOW))))
     response = Response(drive, chapter.begin, pairs, index, weight, mean, covariance, slots.spread, centre, slots.time,
-                        residual, told > 1.0)
+                        residual, slots.resolution, told > 1.0)
     return response, told**3 * slowest
 
 

@@ -80,6 +80,8 @@ class Response:
     """(n,) middles of the slots that were fitted [s]."""
     residual: np.ndarray
     """(n,) of the likeliest model [K]."""
+    resolution: float
+    """Step in which the sensor reads [K]."""
     shown: bool
     """Whether the record tells the time constants."""
     creep: float = 0.0

@@ -10,7 +10,7 @@ import numpy as np
 from phasewright.bench import Bench, Campaign, Step
 from phasewright.logs.records import AlignedTrace, Recording, StepSpan, Window
 from phasewright.logs.steady.chapters import Learnt, learn_record
-from phasewright.logs.steady.judgement import Judged
+from phasewright.logs.steady.judgement import Judged, readings_between
 from phasewright.logs.steady.load import Held, held_load
 
 THERMAL = (
@@ -103,9 +103,9 @@ def _judged(key: str, trace: AlignedTrace, learnt: Learnt, span: StepSpan, held:
     if not np.isfinite(margin) or length - 2.0 * margin < max(_CLEAR, 0.4 * length):
         return Judged(key, trace, None, 0, bound, f"its clock (standard uncertainty {trace.time_u:.1f} s) is too "
                       f"uncertain for a step of {length:.0f} s")
-    inside = (trace.start_s >= held.start + margin) & (trace.end_s <= held.end - margin) & np.isfinite(trace.value)
+    _, value = readings_between(trace, held.start + margin, held.end - margin)
     response, number = learnt.of(key, span.name)
-    if response is None or np.count_nonzero(inside) < 12:
+    if response is None or np.count_nonzero(np.isfinite(value)) < 12:
         return Judged(key, trace, None, 0, bound, "fewer than 12 readings in the step")
     return Judged(key, trace, response, number, bound)
 
