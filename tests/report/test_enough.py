@@ -11,7 +11,7 @@ from pypdf import PdfReader
 
 from phasewright.app import jobs
 from phasewright.design import design_json
-from phasewright.report import canvas, design_section, guide_document, write_guide
+from phasewright.report import canvas, design_section, guide_document
 from phasewright.report.document import Document, Figure, Layout, Table
 from phasewright.report.html import html_text
 from phasewright.report.markdown import markdown_of
@@ -109,19 +109,22 @@ def test_the_front_stands_behind_its_figure(section, told):
     assert [row for row in column(front, "cost")] == [item["cost"] for item in told["front"]]
 
 
-def test_the_chapter_stands_in_all_three_forms_of_the_guide(make, design, told, tmp_path):
+def test_the_chapter_stands_in_all_three_forms_of_the_guide(make, design, told):
     analysis = make.analysis(plans=make.plans[:1])
     document = guide_document(analysis, design=design)
     assert [s.question for s in document.sections][-2:] == ["What would be enough?", "Can it be trusted?"]
-    made = write_guide(analysis, tmp_path / "guide", design=design, pdf=True)
-    pdf = re.sub(r"[\s\u200b]", "", " ".join(page.extract_text() for page in PdfReader(made.pdf).pages))
-    html, markdown = made.html.read_text("utf-8"), made.markdown.read_text("utf-8")
+    plates = [canvas.draw_plate(f, Layout(max(PRINT, f.least)), f"{f.name}-p-") for f in document.figures()]
+    made = pdf_of(document, {p.figure.name: (p.printed(), p.width, p.height) for p in plates})
+    pdf = re.sub(r"[\s\u200b]", "", " ".join(page.extract_text() for page in PdfReader(io.BytesIO(made)).pages))
+    html = html_text(document, {p.figure.name: (p.inline(), p.inline()) for p in plates})
+    markdown = markdown_of(document)
     cost = f"{told['chosen']['cost']:.2f}"
     for text in (pdf, html, markdown):
         assert cost in text.replace("\\", "") and told["chosen"]["choice"]["stage"].replace(" ", "") in text.replace(" ", "")
     assert "Whatwouldbeenough?" in pdf and "Inventedpartsandprices" in pdf
     assert "![" in markdown and "(figures/front.svg)" in markdown and "(figures/design-trades.svg)" in markdown
-    rows = list(csv.DictReader(io.StringIO((made.folder / "tables" / "front.csv").read_text("utf-8"))))
+    attached = PdfReader(io.BytesIO(made)).attachments["front.csv"][0].decode("utf-8")
+    rows = list(csv.DictReader(io.StringIO(attached)))
     assert [float(row["cost"]) for row in rows] == [item["cost"] for item in told["front"]]
 
 

@@ -59,14 +59,13 @@ def design_html(desk: Desk, place: Place, *, given: Mapping[str, str] | None = N
     ready = all((place.folder / name).is_file() for name in _FILES.values()) or (place.folder / "catalogue").is_dir()
     standing = faults or (_faults(place) if ready else ())
     job = next((item for item in desk.work.of(place.id) if item.kind == "design"), None)
-    found = kept_design(place) if ready and not standing else None
     return render(
         "enough.html.jinja", place=place, ready=ready, groups=GROUPS, fields=FIELDS,
         given=given if given is not None else said_in(kept["requirement"], FIELDS), faults=standing,
         wrong=by_field(standing, FIELDS), texts={**kept, **(texts or {})}, told=told,
         marks={key: mark_of(text) for key, text in kept.items()},
         job=job if job is not None and (job.active or job.state in ("failed", "cancelled")) else None,
-        answer=_answer(place, found) if found is not None else "",
+        answer=_answer(desk, place) if ready and not standing else "",
     )  # fmt: skip
 
 
@@ -86,7 +85,27 @@ def _faults(place: Place) -> tuple[Fault, ...]:
     return ()
 
 
-def _answer(place: Place, design: Design) -> str:
+def _answer(desk: Desk, place: Place) -> str:
+    """Return what was found for the files as they stand, '' where nothing was; drawn anew only when a file has changed."""
+    names = [REQUIREMENT, CATALOGUE, "bench.toml", "derived/design.json"]
+    names += sorted(path.relative_to(place.folder).as_posix() for path in (place.folder / "catalogue").glob("*.csv"))
+    marks = [(name, *_mark(place, name)) for name in names]
+    kept = desk.designs.get(place.id)
+    if kept is None or kept[0] != marks:
+        design = kept_design(place)
+        kept = desk.designs[place.id] = (marks, _told(place, design) if design is not None else "")
+    return kept[1]
+
+
+def _mark(place: Place, name: str) -> tuple[int, int]:
+    try:
+        facts = (place.folder / name).stat()
+    except OSError:
+        return 0, 0
+    return facts.st_size, facts.st_mtime_ns
+
+
+def _told(place: Place, design: Design) -> str:
     from phasewright.report import Figure, blocks_html, design_blocks, inline_figure
 
     blocks = design_blocks(design)

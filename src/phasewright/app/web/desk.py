@@ -54,6 +54,8 @@ class Desk:
         self.shelf, self.work = shelf, work
         self.undo: dict[str, list[tuple[str, str]]] = {}
         """By campaign: (file name, its text before), the newest last."""
+        self.designs: dict[str, tuple[object, str]] = {}
+        """By campaign: the marks of the files that its last design was told from, and what was told."""
         self.traces: OrderedDict[str, Any] = OrderedDict()
         """By campaign: its raw record, opened for the timeline."""
         self._studies: OrderedDict[str, Study] = OrderedDict()
