@@ -225,14 +225,21 @@ def _matrices(
 
 
 def _stiffness(prior: np.ndarray, index: np.ndarray, own: np.ndarray, drive: Drive) -> np.ndarray:
-    poles = len(QUICK) + 2
-    slow = np.zeros(index.shape[1], bool)
-    for number in range(len(drive.stretches)):
-        first = 1 + (KINDS + 1 + number) * poles
-        slow[first + len(QUICK) : first + poles] = True
+    slow = _slow_places(index.shape[1], drive)
+    slow[: 1 + (KINDS + 1) * (len(QUICK) + 2)] = False
     stiff = 1.0 / prior[index]
     stiff[:, slow] /= own[:, None] ** 2
     return stiff
+
+
+def _slow_places(count: int, drive: Drive) -> np.ndarray:
+    """Return which of a model's `count` parameters belong to its two slow constants, bool (count,)."""
+    poles = len(QUICK) + 2
+    slow = np.zeros(count, bool)
+    for number in range(KINDS + 1 + len(drive.stretches)):
+        first = 1 + number * poles
+        slow[first + len(QUICK) : first + poles] = True
+    return slow
 
 
 def _evidence(
@@ -240,11 +247,32 @@ def _evidence(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return each model's log evidence (m,) but for a common constant, its parameters (m, q) and their columns."""
     index = columns_of(pairs, len(drive.stretches), len(prior))
-    matrix = _matrices(gram, prior, pairs, own, drive, index)
-    picked = moment[index]
-    mean = np.linalg.solve(matrix, picked[:, :, None])[:, :, 0]
-    stiff = np.log(_stiffness(prior, index, own, drive)).sum(axis=1)
-    evidence = 0.5 * np.einsum("ij,ij->i", mean, picked) - 0.5 * np.linalg.slogdet(matrix)[1] + 0.5 * stiff
+    slow = _slow_places(index.shape[1], drive)
+    # Most columns are in every model: they are solved for once (Schur's complement), each pair adds its own few.
+    common, own_columns = index[0, ~slow], index[:, slow]
+    matrix = gram[np.ix_(common, common)]
+    matrix[np.arange(len(common)), np.arange(len(common))] += 1.0 / prior[common]
+    part, place = np.unique(own_columns, return_inverse=True)
+    place = place.reshape(own_columns.shape)
+    across = gram[np.ix_(common, part)]
+    through = np.linalg.solve(matrix, np.column_stack([across, moment[common]]))
+    alone = through[:, -1]
+    left = gram[np.ix_(part, part)] - across.T @ through[:, :-1]
+    aim = moment[part] - across.T @ alone
+    stiff = _stiffness(prior, index, own, drive)
+    reduced = left[place[:, :, None], place[:, None, :]]
+    at = np.arange(own_columns.shape[1])
+    reduced[:, at, at] += stiff[:, slow]
+    picked = aim[place]
+    gain = np.linalg.solve(reduced, picked[:, :, None])[:, :, 0]
+    mean = np.empty(index.shape)
+    mean[:, slow] = gain
+    spread = np.zeros((len(index), len(part)))
+    np.put_along_axis(spread, place, gain, axis=1)
+    mean[:, ~slow] = alone - spread @ through[:, :-1].T
+    told = float(np.einsum("i,i->", alone, moment[common])) + np.einsum("ij,ij->i", gain, picked)
+    size = np.linalg.slogdet(matrix)[1] + np.linalg.slogdet(reduced)[1]
+    evidence = 0.5 * told - 0.5 * size + 0.5 * np.log(stiff).sum(axis=1)
     # Every slowest constant is as likely as every other before the record is seen, however many pairs it stands in.
     alike = np.log(pairs[:, 1] - 1.0)
     return evidence - alike + np.where(SLOW[pairs[:, 1]] > LONGEST, np.log(_UNLIKELY), 0.0), mean, index
