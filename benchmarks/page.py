@@ -73,12 +73,86 @@ def timeline(samples: int) -> None:
             print(f"  pan at {name:14s} median {median:6.1f} ms, slowest {most:6.1f} ms a trace")
 
 
+def at_work(served, home: str) -> None:
+    """Time the timeline and what if from four viewers at once while a job computes."""
+    import threading
+
+    place = served.place("demo")
+    times: dict[str, list[float]] = {"timeline": [], "what if": []}
+    busy = served.desk.begin_study(place)
+
+    def view(seed: int) -> None:
+        at = np.random.default_rng(seed)
+        while busy.active and sum(map(len, times.values())) < 400:
+            for name, path in (("timeline", f"{home}/timeline?from={at.uniform(0, 2000):.1f}&to={at.uniform(2100, 4000):.1f}"),
+                               ("what if", f"{home}/whatif?phases=5&load={at.uniform(200, 320):.0f}+W")):  # fmt: skip
+                start = time.perf_counter()
+                served.client.get(path).raise_for_status()
+                times[name].append(1e3 * (time.perf_counter() - start))
+
+    viewers = [threading.Thread(target=view, args=(seed,)) for seed in range(4)]
+    for viewer in viewers:
+        viewer.start()
+    for viewer in viewers:
+        viewer.join()
+    for name, taken in times.items():
+        print(f"  while a job computes, 4 viewers: {name:9s} median {statistics.median(taken):6.1f} ms, "
+              f"95 % below {np.quantile(taken, 0.95):6.1f} ms ({len(taken)} answers)")
+
+
+def large(tools, size: float) -> None:
+    """Bring a campaign with one log of `size` bytes to its timeline, and tell time and memory."""
+    from phasewright.app import jobs
+
+    with tempfile.TemporaryDirectory() as root:
+        folder = Path(root) / "large"
+        jobs.new(folder)
+        path, at = folder / "logs" / "meter.csv", np.random.default_rng(3)
+        path.parent.mkdir(exist_ok=True)
+        with path.open("wb") as stream:
+            stream.write(b"time [s],Input power [W]\n")
+            row = 0
+            while stream.tell() < size:
+                power = 300 + 20 * np.sin(np.arange(row, row + 200_000) / 4e5) + at.standard_normal(200_000)
+                stream.write("".join(f"{0.01 * (row + k):.2f},{x:.2f}\n" for k, x in enumerate(power.tolist())).encode())
+                row += 200_000
+        print(f"a campaign of {path.stat().st_size / 1e9:.2f} GB, {row / 1e6:.0f} million rows")
+        before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
+        start = time.perf_counter()
+        jobs.read(folder, path, instrument="meter", choose=_sources)
+        print(f"  read and mapped in {time.perf_counter() - start:.1f} s")
+        served = tools.Served(Path(root))
+        place = served.place("large")
+        home = f"/campaign/{place.id}"
+        start = time.perf_counter()
+        served.client.get(f"{home}/record")
+        print(f"  record {served.wait(place.id, 'record', within=600).state} in {time.perf_counter() - start:.1f} s")
+        served.client.get(f"{home}/record")
+        turn = iter(range(10**6))
+        asked = median_ms(lambda: served.client.get(f"{home}/timeline?from={1000 + 97 * next(turn)}&to={9e4 + 97 * next(turn)}"))
+        print(f"  pan {asked:.1f} ms; memory at most {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3:.0f} MB "
+              f"(before {before:.0f} MB)")
+        served.stop()
+
+
+def _sources(question):
+    """Return the suggested map of a log that is read: channel -> source."""
+    best = question.suggested_map()
+    from phasewright.bench import ChannelSource, ColumnTerm
+
+    return {channel: ChannelSource(channel, (ColumnTerm((column,)),)) for channel, column in best.items()}
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--browser", action="store_true", help="time the first chart in a real browser")
     parser.add_argument("--samples", type=float, default=1e8)
+    parser.add_argument("--large", type=float, default=0.0, help="bytes of one log, such as 1e9; nothing else is timed")
     wanted = parser.parse_args()
     tools = load_conftest()
+    if wanted.large:
+        large(tools, wanted.large)
+        return
     from phasewright.live import demo_scenario, make_campaign
 
     with tempfile.TemporaryDirectory() as root:
@@ -106,6 +180,7 @@ def main() -> None:
             ask = lambda path=path: served.client.get(path.format(200 + next(turn) % 200) if "step={}" not in path  # noqa: E731
                                                       else path.format(1 + next(turn) % 13)).raise_for_status()  # fmt: skip
             print(f"  {name:32s} {median_ms(ask):7.1f} ms")
+        at_work(served, home)
         page = served.client.get(home).text.encode()
         from phasewright.app.web.view import assets
 

@@ -62,9 +62,26 @@ def test_each_answer_is_a_file_away(worked, home):
             told = {row["figure"]: float(row["value"]) for row in rows}
             assert told["Regulator temperature"] == wanted.quantities["regulator_temperature"].value
         if "asked-phases" in link:
-            assert [int(float(row["phase_count"])) for row in rows] == list(range(10, 0, -1))
+            counts = [int(float(row["phase_count"])) for row in rows]  # those that the model cannot decide are left out
+            assert counts == list(range(10, 10 - len(counts), -1)) and len(counts) >= 5
     for name in ("none.csv", "asked-limits.pdf", "asked.svg", "asked-phases.csv?load=much"):
         assert worked.client.get(f"{home}/whatif/{name}").status_code == 404, name
+
+
+def test_a_positive_margin_is_drawn_before_its_limit(worked):
+    """Floors (a wished life) as well as ceilings: what is on the safe side is left of the limit's line."""
+    from phasewright.app import foresee
+    from phasewright.report.asked import _shares
+
+    study = worked.desk.study(worked.place("demo"))
+    (told,) = foresee.predict_settings(study.fitted, [{"phase_count": 4, "package_power": 300.0}])
+    least: dict[str, float] = {}
+    for item in told.margins:
+        least.setdefault(item.limit.name, item.margin.value)
+    shown = _shares(told)
+    assert len(shown) >= 4 and any(item.limit.floor for item in told.margins)
+    for name, share, low, high, _ in shown:
+        assert (share < 1.0) == (least[name] > 0.0) and low <= share <= high, name
 
 
 def test_every_phase_count_stands_in_the_strip(worked, home):

@@ -51,7 +51,8 @@ def prediction_blocks(prediction: Prediction) -> tuple[Block, ...]:
             "; ".join(f"{row[0]}: margin {number_text(row[3])}" for row in margins.rows if isinstance(row[3], Value)) + ".",
             lambda layout: _draw_limits(prediction, layout), margins,
             f"Filled dots: limits that decide the verdict. Open dots: limits that advise, worked out from part data. "
-            f"Temperatures count from {ROOM:g} °C. A limit whose share is not known stands in the table alone.",
+            f"Temperatures count from {ROOM:g} °C. A limit that is to be reached, such as a "
+            "wished life, is shown as its share of the figure. One whose share is not known stands in the table alone.",
         ))  # fmt: skip
     notes = tuple(Paragraph(sentence(clean(text, 400))) for text in prediction.notes)
     blocks.append(Fold("Every figure of this setting", (figures, *notes)))
@@ -92,7 +93,12 @@ def _shares(prediction: Prediction) -> list[tuple[str, float, float, float, bool
         seen.add(item.limit.name)
         low = figure.low95 if figure.low95 is not None else figure.value
         high = figure.high95 if figure.high95 is not None else figure.value
-        found.append((item.limit.name, *((x - zero) / reach for x in (figure.value, low, high)), item.role == "decides"))
+        shares = [(x - zero) / reach for x in (figure.value, low, high)]
+        if item.limit.floor:  # it is to be reached, such as a wished life
+            if min(shares) <= 0.0:
+                continue
+            shares = [1.0 / shares[0], 1.0 / shares[2], 1.0 / shares[1]]
+        found.append((item.limit.name, *shares, item.role == "decides"))
     return found[:NEAREST]
 
 
