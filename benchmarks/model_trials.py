@@ -35,6 +35,8 @@ from phasewright.model import fit_model, gain_check, predict, settled_temperatur
 
 SEED = 61
 PARTS = ("gain", "lower", "short")
+ENOUGH = 40
+"""Cases from which on a goal is judged."""
 SHORT = 60.0
 """[s] Dwell of each step of a short campaign."""
 PLANTED = (0.0, 0.03, -0.03)
@@ -313,6 +315,30 @@ def gain_table(good: list[dict]) -> list[str]:
     return lines
 
 
+def missed(results: Iterable[dict]) -> list[str]:
+    """Return the goals that are not met, of those that enough cases speak of."""
+    good = [item for item in results if "failure" not in item]
+    lower = [row for item in good if "lower" in item for row in item["lower"]["rows"]]
+    said = [pair for item in good if "lower" in item for pair in item["lower"]["verdicts"]]
+    short = [row for item in good if "short" in item for row in item["short"]["rows"]]
+    checks = [row for item in good for row in item.get("gain", ()) if row["applies"]]
+    off = [row["outcome"] == ("reads high" if row["planted"] > 0 else "reads low") for row in checks if row["planted"]]
+    alarms = [row["outcome"] in ("reads high", "reads low") for row in checks if not row["planted"]]
+    error = np.abs([row["error"] for row in lower])
+    wrong = [pair[0] in ("tripped", "clamped") and pair[1] == "sustained" for pair in said]
+    goals = (
+        ("median error below 3 K", error, lambda own: np.median(own) < 3.0),
+        ("95 % of errors below 8 K", error, lambda own: np.quantile(own, 0.95) < 8.0),
+        ("90 % intervals hold 86 to 94 %", [row["held"] for row in lower], lambda own: 0.86 <= np.mean(own) <= 0.94),
+        ("'sustained' wrong in at most 1 %", wrong, lambda own: np.mean(own) <= 0.01),
+        ("settled reading within 3 K in 90 %", [abs(row["reading_error"]) < 3.0 for row in short],
+         lambda own: np.mean(own) >= 0.9),
+        ("planted gains flagged in 95 %", off, lambda own: np.mean(own) >= 0.95),
+        ("at most 5 % false alarms", alarms, lambda own: np.mean(own) <= 0.05),
+    )  # fmt: skip
+    return [name for name, own, met in goals if len(own) >= ENOUGH and not met(np.asarray(own, dtype=float))]
+
+
 def _line(what: str, goal: str, found: str) -> str:
     return f"  {what:<76}{goal:>9}{found:>12}"
 
@@ -353,7 +379,10 @@ def main() -> None:
             stream.write(json.dumps(results[-1], default=_plain) + "\n")
             stream.flush()
     print(table(results))
-    sys.exit(1 if any("failure" in item for item in results) else 0)
+    off = missed(results)
+    if off:
+        print("goals missed: " + "; ".join(off))
+    sys.exit(1 if off or any("failure" in item for item in results) else 0)
 
 
 def _plain(thing):

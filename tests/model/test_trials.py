@@ -51,6 +51,8 @@ def test_higher_phase_counts_foretell_lower_ones_and_short_steps_settled_ones(tr
     assert np.median([abs(row["reading_error"]) for row in short]) < 3.0
     assert np.mean([row["reading_held"] for row in short]) > 0.6
     assert "planted gains" in trials.table(results)
+    spoiled = [item | {"lower": item["lower"] | {"rows": 20 * [{"error": 9.0, "held": False}]}} for item in results]
+    assert any("8 K" in goal for goal in trials.missed(spoiled)), "a missed goal is noticed"
 
 
 def test_lower_counts_of_the_demonstration_lie_in_their_intervals(demo, trials):

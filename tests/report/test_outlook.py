@@ -146,3 +146,16 @@ def test_rises_are_compared_as_the_sensors_read_them(outlook):
         own = prediction.quantities["regulator_rise"]
         assert said.value == pytest.approx(own.value + apart, abs=1e-9)
         assert said.low95 < said.value < said.high95
+
+
+def test_a_gain_that_heat_contradicts_is_told_where_trust_is_asked_for(outlook, analysis):
+    from phasewright.model import gain_check, model_json
+    from phasewright.report.answering import model_answers
+
+    checks = gain_check(outlook.fitted)
+    (told,) = [a for a in model_answers(analysis, outlook.fitted, outlook=outlook) if "trusted" in a.question]
+    for item in checks:
+        flagged = item.outcome in ("reads high", "reads low")
+        assert (item.sentence in told.sentence) is flagged
+        assert (f"gain of {item.channel}" in told.numbers) is (flagged or item.outcome == "agrees")
+    assert [row["outcome"] for row in model_json(outlook.fitted)["gains"]] == [item.outcome for item in checks]

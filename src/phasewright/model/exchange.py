@@ -10,6 +10,7 @@ import numpy as np
 
 from phasewright.bench import Bench
 from phasewright.model.fitting import parameters_of
+from phasewright.model.gains import gain_check
 from phasewright.model.prior import prior_of
 from phasewright.model.records import FORMULA, FORMULA_VERSION, CoolantLaw, Fitted, Residual
 
@@ -99,6 +100,12 @@ def model_json(fitted: Fitted) -> dict[str, Any]:
             for item in fitted.residuals
         ],
         "ranges": {name: [_number(low), _number(high)] for name, (low, high) in fitted.ranges.items()},
+        "gains": [
+            {"channel": item.channel, "gain": _number(item.gain.value),
+             "u": None if item.gain.u is None else _number(item.gain.u), "applies": item.applies,
+             "outcome": item.outcome, "sentence": item.sentence}
+            for item in gain_check(fitted)
+        ],
         "notes": list(fitted.notes),
     }  # fmt: skip
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from phasewright.findings import Analysis, Answer, Margin
-from phasewright.model import Fitted, Prediction, first_margin
+from phasewright.model import Fitted, Prediction, first_margin, gain_check
 from phasewright.quantity import Value
 from phasewright.report.outlook import (
     Case,
@@ -27,6 +27,7 @@ COLDER = 10.0
 Numbers = dict[str, Value | float | str]
 _ASKS_MODEL = "; what more cooling"
 _ASKS_THERMAL = "; how the heat divides"
+_TRUSTED = "Yes, within the intervals stated: "
 
 
 def model_answers(analysis: Analysis, fitted: Fitted, *, outlook: Outlook | None = None) -> tuple[Answer, ...]:
@@ -42,12 +43,29 @@ def model_answers(analysis: Analysis, fitted: Fitted, *, outlook: Outlook | None
         What was asked of the model already; None: it is asked now.
     """
     outlook = outlook if outlook is not None else outlook_of(analysis, fitted)
-    better = {"how hot": _how_hot, "what gives first": _what_gives_first, "what would another": _what_if}
+    better = {"how hot": _how_hot, "what gives first": _what_gives_first, "what would another": _what_if,
+              "can ": _trusted}  # fmt: skip
     found = []
     for answer in analysis.answers:
         key = next((start for start in better if answer.question.lower().startswith(start)), None)
         found.append(better[key](outlook, answer) if key is not None else answer)
     return tuple(found)
+
+
+def _trusted(outlook: Outlook, answer: Answer) -> Answer:
+    """Return the answer with what heat and input power say of the gains of package power and rail current."""
+    checks = gain_check(outlook.fitted)
+    flags = [item for item in checks if item.outcome in ("reads high", "reads low")]
+    agree = [item.channel.replace("_", " ") for item in checks if item.outcome == "agrees"]
+    numbers: Numbers = {f"gain of {item.channel}": item.gain for item in (*flags, *(c for c in checks if c.outcome == "agrees"))}
+    start = answer.sentence.rstrip(". ")
+    if flags:
+        doubt = f"{'one doubt' if len(flags) == 1 else f'{len(flags)} doubts'} by the model"
+        start = start.replace(_TRUSTED, f"Yes, within the intervals stated and but for {doubt}: ", 1)
+    said = [item.sentence for item in flags]
+    if agree:
+        said.append(f"by heat and input power the gain of {' and '.join(agree)} agrees")
+    return replace(answer, sentence="; ".join([start, *said]) + ".", numbers={**answer.numbers, **numbers})
 
 
 def _how_hot(outlook: Outlook, answer: Answer) -> Answer:

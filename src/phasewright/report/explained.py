@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from phasewright.findings import StepFinding
-from phasewright.model import Prediction
+from phasewright.model import Prediction, gain_check
 from phasewright.quantity import Value
 from phasewright.report.curves import Curve, Dot, Panel, Ruler, draw_panels
 from phasewright.report.document import Block, Column, Figure, Fold, Formula, Heading, Method, Paragraph, Table
@@ -16,6 +16,7 @@ from phasewright.report.methods import TITLE
 from phasewright.report.outlook import Case, Outlook
 from phasewright.report.palette import DASHES
 from phasewright.report.parameters import basis_table, board_parameters, instrument_table, parameter_table
+from phasewright.report.parts import sentence
 from phasewright.report.phases import HOLDS, mark_style, state_of
 from phasewright.report.series import phase_count
 from phasewright.report.tables import PHASES, STEP, VERDICT
@@ -260,6 +261,7 @@ def explained_blocks(outlook: Outlook) -> list[Block]:
             "and a better data sheet or another step would help. Intervals are of 95 %.",
         )
     )
+    blocks += [Paragraph(sentence(item.sentence)) for item in gain_check(fitted) if item.outcome != "not decided"]
     blocks.append(
         Fold("The instruments, and where the first beliefs come from", (instrument_table(fitted), basis_table(fitted)))
     )
