@@ -124,7 +124,8 @@ def with_counter(base: Base, generator: np.random.Generator) -> Base:
     swapped = replace(host, columns=(new, *host.columns[1:]), accuracy=accuracy)
     readings = base.readings["host"]
     step = np.diff(readings.end, prepend=readings.end[0] - host.period)
-    energy = np.cumsum(readings.columns[old.name] * step) + float(generator.uniform(0.0, 20e3))
+    # Noise about 0 W, where the machine is off, runs no counter backwards.
+    energy = np.cumsum(np.maximum(readings.columns[old.name], 0.0) * step) + float(generator.uniform(0.0, 20e3))
     columns = {k: v for k, v in readings.columns.items() if k != old.name}
     columns = {new.name: np.round(energy, 3), **columns}
     instruments = tuple(swapped if item.log == "host" else item for item in base.scenario.instruments)
