@@ -253,7 +253,7 @@ class StepSpan:
 
 @dataclass(frozen=True, slots=True)
 class Settling:
-    """Slope test of one channel over a window."""
+    """What remains of one channel's transient in a step, and whether that is little enough."""
 
     channel: str
     slope: float
@@ -261,11 +261,12 @@ class Settling:
     slope_u: float
     """Standard error corrected for autocorrelation (and for resolution)."""
     time_constant: float
-    """Longest time constant used [s]."""
+    """Longest time constant that the bench may have, with 95 % [s]."""
     remaining: float
-    """Bound at 95 % on what remains: time constant x (|slope| + 1.64 u) [unit]."""
+    """What remained on average over the window is less than this, with 95 % [unit]."""
     bound: float
     settled: bool
+    """Whether surely (99 %) less than `bound` remains at the window's end."""
     reason: str
     extrapolated: float | None = None
     """Settled value where extrapolation is allowed, else None."""

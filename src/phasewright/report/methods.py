@@ -118,13 +118,16 @@ def window_method(analysis: Analysis) -> Method:
         (
             Paragraph(
                 "Each step begins and ends where the campaign file says, or at edges of the load found in the record. "
-                "Inside it the window is the part in which what still drifts is below the bound:"
+                "Inside it the window is the part in which what remains of the transients is below the bound. How the "
+                "bench answers its load is learnt from the whole record: the time constants are the same in all steps "
+                "with the same cooling, and what one channel shows of them counts for the others."
             ),
             Formula(
-                "remaining = τ × (|slope| + 1.64 u(slope)) < bound",
-                f"τ: longest time constant; u(slope) corrected for autocorrelation and the sensor's resolution; bound "
+                "remaining = Σ g_k × (load − load behind lag τ_k) < bound",
+                f"g_k, τ_k: gains and time constants of the first-order parts of a temperature's answer to power and "
+                f"loss; settled: below the bound with 99 % at the end of the window; bound "
                 f"{analysis.campaign.settle_bound:g} K as stated in the campaign file",
-                "one time constant times the slope is what remains of an exponential",
+                "first-order parts of a passive heat path; common practice, no source for the number of parts",
             ),
             Paragraph("A step that does not pass is called unsettled, whatever its readings look like."),
         ),
