@@ -49,6 +49,19 @@ def test_price_over_the_life_equals_brute_force(small):
     assert len(fast.rows)
 
 
+def test_loads_that_no_part_bears_leave_an_empty_front(small):
+    """Drops beyond the input voltage leave no duty; such cores are ruled out, not stumbled over."""
+    weak = tuple(replace(item, figures=replace(item.figures, current_rating=1000.0, peak_current_rating=2000.0,
+                                               low_side_resistance=0.5)) for item in small.catalogue.stage)
+    strong = tuple(replace(item, figures=replace(item.figures, current_rating=1000.0, saturation_current=2000.0))
+                   for item in small.catalogue.inductor)
+    need = replace(small.requirement, rail_current=4000.0, rail_current_peak=4800.0, phase_count_range=(7, 7))
+    mixed = replace(small.catalogue, stage=weak[:1] + small.catalogue.stage[1:], inductor=strong)
+    for catalogue in (mixed, small.catalogue):
+        space = Space(catalogue, need)
+        assert len(search(space).rows) == 0 and len(exhaust(space).rows) == 0
+
+
 @st.composite
 def spaces(draw, example, cut):
     """Return a random small space: parts picked, prices and figures moved."""

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from phasewright.design import chances_of
+from phasewright.design import chances_of, judge
 from phasewright.design.exact import choice_of, search
 from phasewright.design.figures import Figures, failing
 from phasewright.design.members import member_of
@@ -119,3 +119,22 @@ def test_draws_of_a_lone_rectangular_tolerance_fail_as_often_as_arithmetic_says(
     drawn = chances_of(own, choice, draws=20_000)
     share = dict(drawn.first_to_fail)["power stage absolute maximum"]
     assert share == pytest.approx(0.25, abs=4.0 * math.sqrt(0.25 * 0.75 / 20_000))
+
+
+def test_heat_that_runs_away_is_a_draw_that_failed(small):
+    from dataclasses import replace
+
+    found = search(small)
+    choice = choice_of(small, found.cores, found.rows[-1])
+    hot = tuple(replace(item, figures=replace(item.figures, plate_resistance=item.figures.plate_resistance * 4000.0))
+                for item in small.catalogue.cooler)
+    own = replace(small, catalogue=replace(small.catalogue, cooler=hot))
+    drawn = chances_of(own, choice, draws=2000)
+    assert drawn.chance == 0.0
+    lost = judge(own, member_of(own, choice))
+    assert lost.chance == 0.0 and math.isinf(lost.regulator_temperature)
+    warm = tuple(replace(item, figures=replace(item.figures, plate_resistance=item.figures.plate_resistance * 25.0))
+                 for item in small.catalogue.cooler)
+    some = chances_of(replace(small, catalogue=replace(small.catalogue, cooler=warm)), choice, draws=2000)
+    assert some.chance < 1.0
+    assert len(search(own).rows) == 0

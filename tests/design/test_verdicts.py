@@ -109,6 +109,18 @@ def test_a_verdict_tells_what_to_build_and_why_its_neighbours_were_not_chosen(sm
     assert f"{chosen.choice.phase_count} phases" in verdict.sentence
 
 
+def test_en_02_what_ten_watts_cost_in_a_year(small, judged):
+    """10 W, 8 h a day, 365 days, 0.30 per kWh: 29.2 kWh, 8.76 (arithmetic)."""
+    from phasewright.design.candidates import energy_cost
+
+    need = replace(small.requirement, hours_per_year=8.0 * 365.0, years=1.0, price=0.30)
+    assert energy_cost(need, 10.0) == pytest.approx(8.76, abs=1e-9)
+    assert energy_cost(replace(need, price=None), 10.0) is None
+    chosen = judged[1].chosen
+    hours = small.requirement.hours_per_year * small.requirement.years
+    assert chosen.energy_cost == pytest.approx(chosen.conversion_loss * hours / 1000.0 * small.requirement.price)
+
+
 def test_money_buys_something_at_every_step(judged):
     _, verdict = judged
     assert verdict.purchases
@@ -132,6 +144,8 @@ def test_cooling_and_phases_are_traded(small):
 
 
 def test_a_choice_changes_where_it_is_said_to(small, judged):
+    need = replace(small.requirement, phase_count_range=(8, 9), switching_frequency=(400e3,))
+    small = replace(small, requirement=need)
     told = what_changes(small, judged[1].chosen)
     assert len(told) >= 6
     assert [item.changes_at is not None for item in told] == [item.changes for item in told]

@@ -131,10 +131,9 @@ def read_catalogue(folder: str | Path) -> Catalogue:
         faults = [*faults, *_whole(found, file.name)]
     if faults:
         raise BenchFault(sorted(faults, key=lambda fault: (fault.file, fault.line or 0)))
-    return Catalogue(
-        head["currency"], *(tuple(found[kind]) for kind in KEYS), simulated=head.get("simulated", False),
-        notes=head.get("notes", ""), files=MappingProxyType(files),
-    )  # fmt: skip
+    parts = {kind: tuple(found[kind]) for kind in KEYS}
+    return Catalogue(head["currency"], simulated=head.get("simulated", False), notes=head.get("notes", ""),
+                     files=MappingProxyType(files), **parts)  # fmt: skip
 
 
 def _rates(raw: Any, reading: Reading) -> dict[str, float]:

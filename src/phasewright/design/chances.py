@@ -35,8 +35,14 @@ def chances_of(
     own = generator if generator is not None else np.random.default_rng([SEED, 1])
     given, quantities = draw_parts(bench, draws, own)
     quantities |= _settled(space, choice, drawn)
-    good = np.isfinite(quantities["regulator_temperature"].value)
+    good = np.isfinite(quantities["regulator_temperature"].value) & np.isfinite(quantities["input_current"].value)
     fails: dict[str, np.ndarray] = {"thermal runaway": ~good}
+    if not good.any():
+        return Chances(0.0, *_interval(0, draws), draws, (("thermal runaway", 1.0),))
+    # Draws that run away have failed; any settled one stands in for them where the formulas ask for a number.
+    stand_in = int(np.flatnonzero(good)[0])
+    quantities = {name: Column(np.where(good, item.value, item.value[stand_in])) if np.ndim(item.value) else item
+                  for name, item in quantities.items()}  # fmt: skip
     with np.errstate(invalid="ignore", over="ignore"):
         margins = column_margins(bench, {**given, "phase_count": float(choice.phase_count)}, quantities, certain=True)
         for k, item in enumerate(margins):
@@ -103,7 +109,8 @@ def _settled(space: Space, choice: Choice, moved: _Draws) -> dict[str, Column]:
         drawn, _ = input_of(p, load, state.loss, need.input_voltage)
     contacts = sum(item.contact_count for item in bench.board.connectors)
     regulator = bench.regulator
-    ripple = physics.phase_ripple(need.input_voltage, voltage, regulator.inductor.inductance, choice.switching_frequency)
+    ripple = physics.phase_ripple(need.input_voltage, voltage, float(regulator.inductor.inductance or 0.0),
+                                  choice.switching_frequency)  # fmt: skip
     bound = moved.share * (regulator.sharing_error or 0.0)
     crest = need.rail_current_peak / n * (1.0 + bound) + 0.5 * ripple
     found = {

@@ -30,11 +30,11 @@ def nondominated(points: np.ndarray) -> np.ndarray:
         for part in range(0, len(kept), 1024):
             other = kept[part : part + 1024]
             left = np.flatnonzero(~beaten)
-            beaten[left] = (other[None, :, :] <= block[left, None, :]).all(axis=2).any(axis=1)
+            beaten[left] = np.any(np.all(other[None, :, :] <= block[left, None, :], axis=2), axis=1)
         left = np.flatnonzero(~beaten)
         own = block[left]
         before = np.tri(len(own), k=-1, dtype=bool)
-        good = ~(((own[None, :, :] <= own[:, None, :]).all(axis=2)) & before).any(axis=1)
+        good = ~np.any(np.all(own[None, :, :] <= own[:, None, :], axis=2) & before, axis=1)
         kept = np.concatenate([kept, own[good]])
         chosen += order[first + left[good]].tolist()
     return np.array(sorted(chosen), dtype=np.int64)

@@ -148,11 +148,11 @@ def exhaust(space: Space) -> Found:
             rows = complete(figures, Pairs(part, cores.take(part), np.full(len(part), k), bad[part]), merge=False)
             looked += rows.evaluated
             found.append(_front(figures, rows.table))
-    rows = _front(figures, np.concatenate(found))
-    order = np.lexsort((rows[:, FAILING], rows[:, LOST], rows[:, WARM], rows[:, PRICE]))
+    table = _front(figures, np.concatenate(found))
+    order = np.lexsort((table[:, FAILING], table[:, LOST], table[:, WARM], table[:, PRICE]))
     method = Method(space.combinations, len(cores), 0, len(cores) * len(figures.cooler), 0, 0, looked,
                     "every design was looked at")  # fmt: skip
-    return Found(rows[order], cores, method)
+    return Found(table[order], cores, method)
 
 
 def choice_of(space: Space, cores: Cores, row: np.ndarray) -> Choice:
@@ -215,7 +215,7 @@ def _check(space: Space) -> None:
         faults.append(Fault("catalogue.toml", f"no cooler gives its heat to {space.requirement.coolant}",
                             f'add one with coolant = "{space.requirement.coolant}"', path="cooler"))  # fmt: skip
     if not space.phase_counts:
-        most = max(item.figures.phase_limit for item in space.catalogue.controller)  # type: ignore[union-attr]
+        most = max(item.figures.phase_limit for item in space.catalogue.controller)
         least = space.requirement.phase_count_range[0]
         faults.append(Fault("requirement.toml", f"no controller turns {least} phases or more (the most is {most})",
                             "ask for fewer or add a controller", path="search.phase_count"))  # fmt: skip

@@ -22,14 +22,17 @@ from phasewright.design.records import CHANCE, MONEY, Part
 from phasewright.limits import Column, ColumnMargin, column_margins
 from phasewright.model import Belief, Load, excess_of, input_of, settle
 
-__all__ = ["Cores", "Figures", "Settled", "failing", "take_settled"]
+__all__ = ["HARDLY_KNOWN", "Cores", "Figures", "Settled", "failing", "take_settled"]
 
 STEP = 1e-3
 """Of a standard score, for central differences; as the model takes them."""
+HARDLY_KNOWN = 150.0
+"""[K] A temperature no surer than this is next to running away: every limit on it counts as missed."""
 SHARE_SPREAD = 1.0 / math.sqrt(12.0)
 """Standard deviation of a share that lies anywhere between 0 and 1."""
 CORE = frozenset({"stage_current", "phase_current", "rail_current", "stage_current_crest", "phase_current_crest",
                   "phase_current_rms", "coolant_temperature"})  # fmt: skip
+RATED = frozenset({"stage_current", "phase_current"})
 DRIVE = frozenset({"drive_power"})
 WARM = frozenset({"regulator_temperature", "fullest_stage_current", "stage_life", "stage_cycle_life", "loop_gain",
                   "copper_current"})  # fmt: skip
@@ -195,7 +198,7 @@ class Figures:
 
     # ---- tier of the core ---------------------------------------------------------------------------------------
 
-    def core_margins(self, cores: Cores, stage: int) -> tuple[ColumnMargin, ...]:
+    def core_margins(self, cores: Cores, stage: int, names: frozenset[str] = CORE) -> tuple[ColumnMargin, ...]:
         """Return the margins that hang on the core alone; all `cores` have that stage."""
         given, need = self._given(cores), self.need
         n, bound = given["phase_count"], given["regulator.sharing_error"]
@@ -205,16 +208,32 @@ class Figures:
         crest = Column(peak * (1.0 + 0.5 * bound) + 0.5 * ripple, peak * bound * SHARE_SPREAD)
         quantities = self._load() | {"phase_current": Column(mean), "stage_current": Column(mean),
                                      "phase_current_peak": crest, "stage_current_peak": crest}  # fmt: skip
-        return column_margins(self._templates[stage], given, quantities, names=CORE)
+        return column_margins(self._templates[stage], given, quantities, names=names)
 
     def core_failing(self, cores: Cores) -> np.ndarray:
-        """Return what the core alone adds to the chance of failing, in steps, (cores,)."""
+        """Return what the core alone adds to the chance of failing, in steps, (cores,); CHANCE where it cannot work."""
         total = np.zeros(len(cores), dtype=np.int64)
         for k in range(len(self.stage)):
             own = np.flatnonzero(cores.stage == k)
+            if not len(own):
+                continue
+            # Where a part's rating is far exceeded the formulas of ripple may have no answer.
+            total[own] = failing(self.core_margins(cores.take(own), k, RATED), (len(own),))
+            own = own[total[own] <= CHANCE // 2]
             if len(own):
-                total[own] = failing(self.core_margins(cores.take(own), k), (len(own),))
+                total[own] = self._core_failing(cores.take(own), k)
         return total + self._drive_failing(cores)
+
+    def _core_failing(self, cores: Cores, stage: int) -> np.ndarray:
+        """Return `core_failing` of cores with one stage; those whose drops leave no duty are found by halving."""
+        try:
+            return failing(self.core_margins(cores, stage), (len(cores),))
+        except ValueError:
+            if len(cores) == 1:
+                return np.array([CHANCE], dtype=np.int64)
+        half = len(cores) // 2
+        parts = (cores.take(np.arange(half)), cores.take(np.arange(half, len(cores))))
+        return np.concatenate([self._core_failing(part, stage) for part in parts])
 
     def drive_margins(self, stage: int, controller: int) -> tuple[ColumnMargin, ...]:
         """Return the margin of the drivers' supply, (phase counts, frequencies)."""
@@ -239,7 +258,8 @@ class Figures:
         path = f"regulator.{use}_capacitors"
         figures = part.figures
         base = self._template()
-        own = replace(base, regulator=replace(base.regulator, **{f"{use}_capacitors": figures}))
+        bank: dict[str, Any] = {f"{use}_capacitors": figures}
+        own = replace(base, regulator=replace(base.regulator, **bank))
         given = {key: value[:, None] for key, value in self._given(cores, stage=True).items()}
         for key, value in bank_figures(figures, counts.astype(float)).items():  # type: ignore[arg-type]
             if value is not None:
@@ -408,14 +428,15 @@ class Figures:
         return column_margins(self._templates[stage], self._given(cores), quantities, names=WARM)
 
     def warm_failing(self, cores: Cores, settled: Settled) -> np.ndarray:
-        """Return what the settled state adds to the chance of failing, in steps, (pairs,)."""
-        total = np.zeros(len(cores), dtype=np.int64)
+        """Return what the settled state adds to the chance of failing, in steps, (pairs,); CHANCE where heat runs away."""
+        total = np.full(len(cores), CHANCE, dtype=np.int64)
+        known = np.isfinite(settled.temperature.value) & (np.abs(settled.temperature.u) < HARDLY_KNOWN)
+        known &= np.isfinite(settled.input_current.value) & np.isfinite(settled.input_current.u)
         for k in range(len(self.stage)):
-            own = np.flatnonzero(cores.stage == k)
+            own = np.flatnonzero((cores.stage == k) & known)
             if len(own):
                 part = take_settled(settled, own)
                 total[own] = failing(self.warm_margins(cores.take(own), part, k), (len(own),))
-        total[~np.isfinite(settled.temperature.value)] = CHANCE
         return total
 
     # ---- tier of the connectors ---------------------------------------------------------------------------------

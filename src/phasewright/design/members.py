@@ -10,7 +10,7 @@ from types import MappingProxyType
 from phasewright.design.candidates import CARRIED, Space, energy_cost
 from phasewright.design.chances import DRAWS, chances_of, draw_share
 from phasewright.design.exact import Found, Worker, choice_of, here, key_of
-from phasewright.design.figures import Figures
+from phasewright.design.figures import HARDLY_KNOWN, Figures
 from phasewright.design.figures import failing as _sum_failing
 from phasewright.design.records import CHANCE, MONEY, Chances, Choice, Front, Member, Requirement
 from phasewright.limits import Column, column_margins, gives_way, margins_at, relative
@@ -58,6 +58,9 @@ def member_of(space: Space, choice: Choice, failing: int | None = None) -> Membe
     """Return a design as predicted; `failing` is the sum of its chances of failing in steps, worked out where None."""
     bench, found, state = space.foresee(choice)
     loss = found.quantities["conversion_loss"].value
+    warm = found.quantities["regulator_temperature"]
+    if failing is None and (not math.isfinite(warm.value) or warm.u is None or warm.u >= HARDLY_KNOWN):
+        failing = CHANCE
     if failing is None:
         columns = {name: Column(item.value, item.u if item.u is not None else math.nan)
                    for name, item in state.quantities.items()}  # fmt: skip

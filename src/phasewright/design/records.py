@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
+from typing import Any
 
-from phasewright.bench import Bench, CapacitorBank, Connector, Inductor, Stage
+from phasewright.bench import Bench
 from phasewright.limits import Margin, NotComputable
 from phasewright.quantity import Value
 
@@ -59,8 +60,8 @@ class Part:
     name: str
     price: float
     """Of one piece, in the catalogue's currency."""
-    figures: Stage | Inductor | CapacitorBank | Controller | Cooler | Connector
-    """Data-sheet figures of one piece."""
+    figures: Any
+    """Data-sheet figures of one piece: Stage, Inductor, CapacitorBank, Controller, Cooler or Connector, by `kind`."""
     area: float = 0.0
     """Board area of one piece [m2]."""
     use: str = "both"

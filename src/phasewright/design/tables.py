@@ -89,9 +89,9 @@ def parse_toml(text: str, reading: Reading) -> Mapping[str, Any] | None:
         return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
         found = re.search(r"line (\d+)", str(error))
-        line = int(found.group(1)) if found else None
+        at = int(found.group(1)) if found else None
         reading.faults.append(Fault(reading.file, f"this is no TOML ({escape(str(error), 120)})",
-                                    'write key = "value with unit"', line))  # fmt: skip
+                                    'write key = "value with unit"', at))  # fmt: skip
         return None
 
 
@@ -210,7 +210,7 @@ def parse_csv(text: str, table: str, reading: Reading) -> list[dict[str, str]]:
     for head, said in zip(heads, rows[0], strict=True):
         if head is None:
             reading.add((table, -1, ""), f"{escape(said, 40)} is no header", "write e.g. inductance [nH]")
-    found = []
+    found: list[dict[str, str]] = []
     for number, cells in enumerate(rows[1:], 2):
         if not any(cell.strip() for cell in cells):
             continue

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from typing import Any
 
 from phasewright.design.candidates import Space, energy_cost
 from phasewright.design.chances import DRAWS
@@ -178,9 +179,10 @@ def neighbours_of(space: Space, choice: Choice) -> Iterator[Choice]:
                         ("controller", own.controller), ("output_capacitor", own.bank("output")),
                         ("input_capacitor", own.bank("input")), ("connector", own.connector)):  # fmt: skip
         for item in _cheaper(parts, part[kind]):
-            if kind == "controller" and item.figures.phase_limit < choice.phase_count:  # type: ignore[union-attr]
+            if kind == "controller" and item.figures.phase_limit < choice.phase_count:
                 continue
-            yield replace(choice, **{kind: item.name})
+            changed: dict[str, Any] = {kind: item.name}
+            yield replace(choice, **changed)
 
 
 def _cheaper(parts: tuple[Part, ...], than: Part) -> list[Part]:

@@ -208,6 +208,7 @@ def _ruled(rule: Rule, case: _Columns, name: str) -> ColumnMargin | None:
         return None
     if known is None and any(case.quantity(item) is None for item in rule.quantities):
         return None
+    figure: Any
     try:
         figure = known if known is not None else rule.figure(case)
     except KeyError:
