@@ -105,6 +105,24 @@ def test_the_same_campaign_gives_the_same_bytes(campaign, package):
     assert package.read_bytes() == before
 
 
+def test_what_a_design_was_searched_in_travels_along(campaign, tmp_path):
+    folder = tmp_path / "demo"
+    shutil.copytree(campaign, folder)
+    jobs.new_design(folder)
+    (folder / "catalogue").mkdir()
+    (folder / "catalogue" / "cooler.csv").write_text(
+        "name,price [EUR],plate_resistance [K/W],pad_resistance [K/W]\nanother plate,4.5,0.05,2.0\n", encoding="utf-8"
+    )
+    made = jobs.package(folder)
+    with zipfile.ZipFile(made.file) as archive:
+        archive.extractall(tmp_path / "got")
+    (got,) = (tmp_path / "got").iterdir()
+    own, theirs = (jobs.design_space(place, measured=False) for place in (folder, got))
+    assert theirs.requirement == own.requirement and theirs.catalogue == own.catalogue
+    assert any(part.name == "another plate" for part in theirs.catalogue.cooler)
+    assert jobs.verify(made.file).proven
+
+
 def test_a_stranger_proves_it_from_the_zip_and_from_the_unpacked_folder(package, tmp_path):
     shutil.copy(package, tmp_path / "got.zip")
     found = jobs.verify(tmp_path / "got.zip")

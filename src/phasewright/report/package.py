@@ -162,9 +162,14 @@ Wanted = tuple[str, Path, dict[str, Any]]
 
 
 def _sources(analysis: Analysis, folder: Path) -> Iterator[Wanted]:
-    """Yield what is taken over as it is: both campaign files, the raw logs, the guide."""
+    """Yield what is taken over as it is: both campaign files, the raw logs, what a design was searched in, the guide."""
     for name in ("bench.toml", "campaign.toml"):
         yield name, folder / name, {"mediatype": "application/toml", "encoding": "utf-8"}
+    for name in ("requirement.toml", "catalogue.toml"):
+        if (folder / name).is_file():
+            yield name, folder / name, {"mediatype": "application/toml", "encoding": "utf-8"}
+    for path in sorted((folder / "catalogue").glob("*.csv")):
+        yield path.relative_to(folder).as_posix(), path, {"description": "parts that can be bought", "mediatype": "text/csv"}
     for report in sorted(analysis.recording.reports, key=lambda item: item.fingerprint.file):
         name = report.fingerprint.file.replace("\\", "/")
         yield name, folder / name, {"description": "raw log, unchanged", "mediatype": "text/plain"}
@@ -319,6 +324,8 @@ standard: `datapackage.json` lists every file with its size and SHA-256.
 
 - `bench.toml`, `campaign.toml`: what stood on the table, and which settings were held.
 - `logs/`: the raw logs, unchanged.
+- `requirement.toml`, `catalogue.toml`, `catalogue/`: what a design was searched for and in, when there was one:
+  `phasewright design` on the folder gives the same.
 - `results/`: every figure with its uncertainty, as JSON, CSV and Parquet.
 - `guide/`: the guide with its charts, when it was written.
 
