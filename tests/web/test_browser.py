@@ -48,7 +48,7 @@ def seen(worked):
 def paths_of(place) -> dict[str, str]:
     home = f"/campaign/{place.id}"
     return {"shelf": "/", "new": "/new", "answers": f"{home}?step=4", "record": f"{home}/record", "logs": f"{home}/logs",
-            "bench": f"{home}/bench", "guide": f"{home}/guide"}  # fmt: skip
+            "bench": f"{home}/bench", "guide": f"{home}/guide", "library": "/library", "run": f"{home}/run"}  # fmt: skip
 
 
 def test_the_printed_address_leads_in_and_the_token_leaves_the_address(browser, seen):
@@ -274,5 +274,27 @@ def test_k09_hostile_names_run_nowhere_in_a_browser(browser, empty):
         for path in ("/", f"/campaign/{place.id}/logs", f"/campaign/{place.id}/bench", f"/campaign/{place.id}/record"):
             tab.open(empty.origin + path)
             assert tab.run("window.bad") is None
+    assert tab.said() == []
+    tab.close()
+
+
+def test_a_window_is_moved_by_keys_and_looked_at_before_it_is_kept(browser, seen):
+    place = seen.place("demo")
+    found = seen.desk.study(place).step(4)
+    tab = enter(browser, seen, f"/campaign/{place.id}/record")
+    tab.run("document.querySelector('#step-4 summary').focus()")
+    tab.key("Enter")
+    tab.until("!!document.querySelector('#look-4 svg')")
+    tab.run("document.querySelector('#step4-window_start').focus()")
+    tab.key("ArrowUp", modifiers=8)  # with Shift: ten times as far
+    begins = found.window.start_s - found.span.start_s + 10.0
+    assert tab.run("document.querySelector('#step4-window_start').value") == f"{begins:.1f} s"
+    tab.until(f"document.querySelector('#look-4').innerText.includes('Window from {found.span.start_s + begins:.1f} s')")
+    tab.run("document.querySelector('#step4-start').focus()")
+    before = tab.run("document.querySelector('#step4-start').value")
+    tab.key("ArrowDown")
+    after = tab.run("document.querySelector('#step4-start').value")
+    assert before[:-2] == after[:-2] and int(before[-2:]) - int(after[-2:]) == 1  # a clock time moves by a second
+    assert "window_start" not in (place.folder / "campaign.toml").read_text("utf-8")
     assert tab.said() == []
     tab.close()
