@@ -8,15 +8,29 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from typing import Any
 
-from phasewright.bench import BenchFault, ChannelSource, ColumnTerm, Fault, LogEntry, LogFault, base_channel, escape
+from phasewright.bench import (
+    BenchFault,
+    ChannelSource,
+    ColumnTerm,
+    Fault,
+    Instrument,
+    LogEntry,
+    LogFault,
+    base_channel,
+    escape,
+)
 from phasewright.logs import ReadReport, Remark, Suggestion, Table
 
 PREVIEW = 120
 """Stretches in which a column is shown before it is mapped."""
+LARGE = 64 << 20
+"""Size of a log [B] from which its columns are read onto the disk instead of into the memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +173,7 @@ def bring_log(
 ) -> ReadResult:
     """Do the work of ``jobs.read``; see there."""
     from phasewright.bench import add_instrument, add_log, read_bench, read_campaign
-    from phasewright.logs import mended_values, question_values, read_log, suggest_channels
+    from phasewright.logs import mended_values, question_values, suggest_channels
 
     bench = read_bench(folder / "bench.toml")
     campaign = read_campaign(folder)
@@ -169,32 +183,46 @@ def bring_log(
     known = any(item.name == instrument for item in bench.instruments)
     inside = _inside(folder, log)
     entry = replace(kept, channels=()) if kept else LogEntry(name=name, files=(), instrument=instrument, channels=())
-    table = read_log(log, entry, instrument=bench.instrument(instrument) if known else None, strict=strict,
-                     progress=progress, file=inside or log.name)  # fmt: skip
-    suggestions = tuple(suggest_channels(table))
-    file = inside or f"logs/{log.name}"
-    looks = _looks(table) if choose else ()
-    result = ReadResult(file, name, instrument, not known, table.report, suggestions, None, looks=looks)
-    if append and kept:
-        channel_map = {source.channel: source_text(source) for source in kept.channels}
-    if channel_map is None:
-        channel_map = choose(result) if choose else result.suggested_map()
-    channels = _channels(channel_map, table, file)
-    if not channels:
-        return result
-    _refuse_taken(file, table, channels, [log for log in campaign.logs if log.name != name])
-    doubts = question_values(table, channels)
-    if strict and (mended := mended_values(doubts, file)):
-        raise LogFault(mended)
-    if inside is None:
-        file = _copy_in(folder, log)
-    before = tuple(item for item in kept.files if item != file) if append and kept else ()
-    channels = kept.channels if append and kept else channels
-    entry = replace(entry, files=(*before, file), instrument=instrument, channels=channels)
-    if not known:
-        add_instrument(folder, instrument)
-    add_log(folder, entry)
-    return replace(result, file=file, entry=entry, doubts=doubts)
+    meter = bench.instrument(instrument) if known else None
+    with _read(folder, log, entry, meter, strict=strict, progress=progress, file=inside or log.name) as table:
+        suggestions = tuple(suggest_channels(table))
+        file = inside or f"logs/{log.name}"
+        looks = _looks(table) if choose else ()
+        result = ReadResult(file, name, instrument, not known, table.report, suggestions, None, looks=looks)
+        if append and kept:
+            channel_map = {source.channel: source_text(source) for source in kept.channels}
+        if channel_map is None:
+            channel_map = choose(result) if choose else result.suggested_map()
+        channels = _channels(channel_map, table, file)
+        if not channels:
+            return result
+        _refuse_taken(file, table, channels, [log for log in campaign.logs if log.name != name])
+        doubts = question_values(table, channels)
+        if strict and (mended := mended_values(doubts, file)):
+            raise LogFault(mended)
+        if inside is None:
+            file = _copy_in(folder, log)
+        before = tuple(item for item in kept.files if item != file) if append and kept else ()
+        channels = kept.channels if append and kept else channels
+        entry = replace(entry, files=(*before, file), instrument=instrument, channels=channels)
+        if not known:
+            add_instrument(folder, instrument)
+        add_log(folder, entry)
+        return replace(result, file=file, entry=entry, doubts=doubts)
+
+
+@contextmanager
+def _read(
+    folder: Path, log: Path, entry: LogEntry, meter: Instrument | None, **how: Any
+) -> Iterator[Table]:
+    """Read a log into memory, or beside the campaign where it would fill the memory."""
+    from phasewright.logs import read_log, table_aside
+
+    if log.is_file() and log.stat().st_size >= LARGE:
+        with table_aside(folder, log, entry, meter, **how) as table:
+            yield table
+    else:
+        yield read_log(log, entry, instrument=meter, **how)
 
 
 def _refuse_taken(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
 
@@ -79,6 +80,28 @@ def open_table(
     """Return the table of one raw file of a campaign (`file` relative to `folder`), kept in `derived/`."""
     opened = _open_kept(Path(folder), file, entry, instrument, strict, progress)
     return opened.table if isinstance(opened, Kept) else opened
+
+
+@contextmanager
+def table_aside(
+    folder: str | Path,
+    path: str | Path,
+    entry: LogEntry,
+    instrument: Instrument | None = None,
+    *,
+    strict: bool = False,
+    progress: Progress | None = None,
+    file: str = "",
+) -> Iterator[Table]:
+    """Read any log, in the campaign in `folder` or not, with its columns on the disk as long as the block lasts.
+
+    For logs that would fill the memory; `file` is what faults call it. Nothing stays in `derived/`. Raises LogFault.
+    """
+    sink = Store(Path(folder)).writer()
+    try:
+        yield read_log(path, entry, instrument=instrument, strict=strict, progress=progress, sink=sink, file=file)
+    finally:
+        sink.abandon()
 
 
 def question_values(table: Table, sources: Sequence[ChannelSource]) -> tuple[Remark, ...]:
