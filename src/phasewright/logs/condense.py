@@ -135,14 +135,13 @@ def condense(
         moved = length * stamp_shift(trace.stamp_at) + cut
     bounds = np.cumsum([0] + [len(part[0]) for part in parts])
     segments = tuple((int(a), int(b)) for a, b in zip(bounds[:-1], bounds[1:], strict=True))
-    column = [np.concatenate([part[i] for part in parts]) if parts else np.zeros(0) for i in range(len(parts[0]))] \
-        if parts else [np.zeros(0)] * 3
+    column = list(_joined(parts)) if parts else [np.zeros(0)] * 3
     if fast:
-        start, end = _to_seconds(column[0], zero_ns) + moved, _to_seconds(column[1], zero_ns) + moved
+        start, end = (_to_seconds(column.pop(0), zero_ns, moved) for _ in range(2))
         _close_seams(start, end, segments, max(_GAP_PERIODS * period, 0.5 * bin_length), period)
-        value, low, high, averaging = column[2], column[3], column[4], count * period
+        value, low, high, averaging = *column, count * period
     else:
-        end = _to_seconds(column[1], zero_ns) + moved
+        end = _to_seconds(column[1], zero_ns, moved)
         start = end - length
         value, low, high, averaging = column[2], None, None, trace.averaging
     return Intervals(
@@ -162,8 +161,22 @@ def _period(trace: Trace) -> float:
     return float(np.median(step)) * 1e-9 if len(step) else float("nan")
 
 
-def _to_seconds(time_ns: np.ndarray, zero_ns: int) -> np.ndarray:
-    return (time_ns - zero_ns) * 1e-9
+def _to_seconds(time_ns: np.ndarray, zero_ns: int, moved: float) -> np.ndarray:
+    seconds = (time_ns - zero_ns) * 1e-9
+    seconds += moved
+    return seconds
+
+
+def _joined(pieces: list[tuple[np.ndarray, ...]]) -> tuple[np.ndarray, ...]:
+    """Join pieces column by column. Takes them out of `pieces`, so that no column is held twice for long."""
+    if len(pieces) == 1:
+        return pieces.pop()
+    columns = list(zip(*pieces, strict=True))
+    pieces.clear()
+    joined = []
+    while columns:
+        joined.append(np.concatenate(columns.pop(0)))
+    return tuple(joined)
 
 
 def _pass_segment(trace: Trace, first: int, last: int) -> tuple[np.ndarray, ...]:
@@ -179,8 +192,8 @@ def _condense_segment(
     chunk = max(1, _CHUNK // count) * count
     starts = range(first, last, chunk)
 
-    def some(share: range) -> list[tuple[np.ndarray, ...]]:
-        pieces = []
+    def some(share: range) -> tuple[np.ndarray, ...]:
+        bins = _Bins(len(share) * (chunk // count) + 1)
         with Rows(trace.time_ns, chunk) as times, Rows(trace.value, chunk) as values:
             for a in share:
                 b = min(last, a + chunk)
@@ -189,15 +202,30 @@ def _condense_segment(
                 if (b - a) % count == 0 and int(time[-1] - time[0]) < (b - a) * period * 1e9 + gap_ns:
                     if not np.any(np.diff(time) > gap_ns):
                         piece = _bin_evenly(time, value, count)
-                pieces.append(piece if piece is not None else _bin_runs(time, value, count, gap_ns))
-        return pieces
+                bins.append(piece if piece is not None else _bin_runs(time, value, count, gap_ns))
+        return bins.columns()
 
     half = -(-len(starts) // 2)
-    pieces = [piece for part in side_by_side(some, [starts[:half], starts[half:]], last - first) for piece in part]
-    if not pieces:
-        none = np.zeros(0)
-        return none.astype(np.int64), none.astype(np.int64), none, none, none
-    return tuple(np.concatenate([piece[i] for piece in pieces]) for i in range(5))
+    return _joined(side_by_side(some, [starts[:half], starts[half:]], last - first))
+
+
+class _Bins:
+    """First stamp, last stamp, mean, low, high of bins, in whole columns: thousands of pieces would fragment memory."""
+
+    def __init__(self, expected: int):
+        self._held = [np.empty(expected, kind) for kind in (np.int64, np.int64, np.float64, np.float64, np.float64)]
+        self._count = 0
+
+    def append(self, piece: tuple[np.ndarray, ...]) -> None:
+        stop = self._count + len(piece[0])
+        if stop > len(self._held[0]):
+            self._held = [np.resize(held, stop + stop // 2) for held in self._held]
+        for held, new in zip(self._held, piece, strict=True):
+            held[self._count : stop] = new
+        self._count = stop
+
+    def columns(self) -> tuple[np.ndarray, ...]:
+        return tuple(held[: self._count] for held in self._held)
 
 
 def _bin_evenly(time: np.ndarray, value: np.ndarray, count: int) -> tuple[np.ndarray, ...] | None:

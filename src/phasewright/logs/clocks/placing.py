@@ -49,8 +49,13 @@ def place_all(
     return aligned, remarks
 
 
+def _end_to_end(parts: list[np.ndarray | None]) -> np.ndarray | None:
+    """Join the parts of a column; one alone is taken as it is, as a long record is not worth a copy."""
+    return parts[0] if len(parts) == 1 or parts[0] is None else np.concatenate(parts)
+
+
 def _place(trace: Trace, x: Intervals, pieces: Sequence[Piece], instrument: str) -> AlignedTrace | None:
-    found: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+    found: list[tuple[np.ndarray | None, ...]] = []
     doubt, fitted = 0.0, None
     for piece in pieces:
         clock = piece.clock
@@ -64,22 +69,23 @@ def _place(trace: Trace, x: Intervals, pieces: Sequence[Piece], instrument: str)
             fitted = clock.averaging
             start = end - clock.averaging
         rate = clock.drift * 1e-6
-        found.append((start + clock.offset + rate * (start - clock.pivot),
-                      end + clock.offset + rate * (end - clock.pivot), np.arange(a, b)))
         doubt = max(doubt, placement_u(clock, float(end[0]), float(end[-1])))
+        if clock.offset or rate:
+            start = start + clock.offset + rate * (start - clock.pivot)
+            end = end + clock.offset + rate * (end - clock.pivot)
+        found.append((start, end, *(None if held is None else held[a:b] for held in (x.value, x.low, x.high))))
     if not found:
         return None
     # Stretches in the order of the reference clock: a restarted log may be listed out of order.
     found.sort(key=lambda item: float(item[1][0]))
-    start, end, take = (np.concatenate([item[k] for item in found]) for k in range(3))
+    start, end, value, low, high = (_end_to_end([item[k] for item in found]) for k in range(5))
     edge = np.cumsum([0] + [len(item[0]) for item in found])
     averaging = x.averaging if x.averaging is not None else fitted
     if averaging is None:
         averaging = float(np.nanmedian(end - start))
     return AlignedTrace(
-        trace.channel, trace.unit, trace.log, instrument, start, end, x.value[take], float(averaging),
-        (doubt**2 + x.stamp_u**2) ** 0.5, None if x.low is None else x.low[take],
-        None if x.high is None else x.high[take], x.raw_averaging,
+        trace.channel, trace.unit, trace.log, instrument, start, end, value, float(averaging),
+        (doubt**2 + x.stamp_u**2) ** 0.5, low, high, x.raw_averaging,
         tuple((int(a), int(b)) for a, b in zip(edge[:-1], edge[1:], strict=True)), trace.remarks,
     )
 
