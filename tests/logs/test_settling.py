@@ -7,7 +7,7 @@ from scipy import signal, stats
 from phasewright.bench import Bench, Board, Campaign, Cooling, Processor, Regulator, Step
 from phasewright.logs import AlignedTrace, Recording, StepSpan, find_window
 from phasewright.logs.steady import learning
-from phasewright.logs.steady.drive import CONSTANTS, SLOW, low_pass, make_drive
+from phasewright.logs.steady.drive import CONSTANTS, SLOW, make_drive
 from phasewright.logs.steady.load import Load
 from phasewright.logs.steady.mixture import chance_beyond, magnitude_bound
 from phasewright.logs.steady.response import Response, columns_of, dying
@@ -61,13 +61,6 @@ def windows_of(recording, spans, settings=None):
 
 
 # ---- the parts, against scipy ---------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("constant", [3.0, 60.0, 1400.0])
-def test_a_lag_is_that_of_scipy(constant):
-    value = np.random.default_rng(2).normal(200.0, 30.0, 5000)
-    keep = np.exp(-2.0 / constant)
-    assert low_pass(value, 2.0, constant) == pytest.approx(signal.lfilter([1.0 - keep], [1.0, -keep], value), rel=1e-9)
 
 
 def test_own_columns_are_the_stretch_alone_behind_the_lag():

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import socket
 import socketserver
-import threading
 
+from phasewright.live.standin.loopback import LoopbackServer
 from phasewright.live.transport.i2c import Bus
 
 
-class BusServer:
+class BusServer(LoopbackServer):
     """Lets other processes read a bus of this one. What may be done is what `Bus` allows, and no more."""
 
     def __init__(self, bus: Bus):
@@ -18,21 +18,7 @@ class BusServer:
                 for line in self.rfile:
                     self.wfile.write(_answer(bus, line.decode("ascii", "replace").split()))
 
-        class Server(socketserver.ThreadingTCPServer):
-            daemon_threads, allow_reuse_address, block_on_close = True, True, False
-
-        self._server = Server(("127.0.0.1", 0), Turn)
-        threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.1}, daemon=True).start()
-
-    @property
-    def address(self) -> str:
-        """Return HOST:PORT."""
-        return f"127.0.0.1:{self._server.server_address[1]}"
-
-    def close(self) -> None:
-        """Stop."""
-        self._server.shutdown()
-        self._server.server_close()
+        super().__init__(Turn)
 
 
 def _answer(bus: Bus, words: list[str]) -> bytes:

@@ -16,6 +16,7 @@ from phasewright.live.clock import MachineClock
 from phasewright.live.standin.bench import RunningBench
 from phasewright.live.standin.bus_socket import BusServer
 from phasewright.live.standin.dry_run import DryRun
+from phasewright.live.standin.loopback import LoopbackServer
 from phasewright.live.virtual.files import text
 from phasewright.live.virtual.scenario import Scenario
 
@@ -74,7 +75,7 @@ class RealTimeRun(DryRun):
                 self._fresh_log()
 
 
-class _LoadServer:
+class _LoadServer(LoopbackServer):
     """Holds the load on while a load program is connected, and tells it when the machine goes down."""
 
     def __init__(self, bench: RunningBench):
@@ -96,16 +97,4 @@ class _LoadServer:
                         break
                 bench.load_off()
 
-        class Server(socketserver.ThreadingTCPServer):
-            daemon_threads, allow_reuse_address, block_on_close = True, True, False
-
-        self._server = Server(("127.0.0.1", 0), Turn)
-        threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.1}, daemon=True).start()
-
-    @property
-    def address(self) -> str:
-        return f"127.0.0.1:{self._server.server_address[1]}"
-
-    def close(self) -> None:
-        self._server.shutdown()
-        self._server.server_close()
+        super().__init__(Turn)

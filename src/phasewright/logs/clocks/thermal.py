@@ -14,6 +14,7 @@ import numpy as np
 from phasewright.logs.clocks.coarse import correlate_edges
 from phasewright.logs.clocks.integral import Integral, integrate
 from phasewright.logs.condense import Intervals
+from phasewright.logs.lagging import lagged
 
 DELAY = {
     "processor_temperature": (1.0, 1.0), "regulator_temperature": (3.0, 2.5), "inductor_temperature": (5.0, 4.0),
@@ -50,21 +51,6 @@ class _Drive:
     time: np.ndarray
     columns: np.ndarray
     power: Integral
-
-
-def lagged(value: np.ndarray, step: float, constant: float) -> np.ndarray:
-    """Return `value` (n,) on a grid of `step` [s] behind a first-order lag of `constant` [s], at rest at 0."""
-    keep = float(np.exp(-step / constant))
-    size = max(1, min(len(value), int(-30.0 / np.log(keep))))
-    power = keep ** np.arange(1, size + 1)
-    out = np.empty(len(value))
-    last = 0.0
-    for first in range(0, len(value), size):
-        part = value[first : first + size]
-        p = power[: len(part)]
-        out[first : first + size] = p * (last + (1.0 - keep) * np.cumsum(part / p))
-        last = out[first + len(part) - 1]
-    return out
 
 
 def match_thermal(

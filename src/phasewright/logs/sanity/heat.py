@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from phasewright.logs.lagging import lagged
 from phasewright.logs.records import Remark
 from phasewright.logs.sanity.balance import inner
 from phasewright.logs.sanity.case import Case
@@ -53,21 +54,6 @@ def question_heat(case: Case) -> None:
     _beyond(case, [key for key in keys if key not in doubted])
 
 
-def lagged(value: np.ndarray, step: float, lag: float) -> np.ndarray:
-    """Return `value` (m,) behind a first-order lag [s], at rest with its first value before the record."""
-    keep = float(np.exp(-step / lag))
-    size = max(1, min(len(value), int(-30.0 / np.log(keep))))
-    powers = keep ** np.arange(1, size + 1)
-    out = np.empty(len(value))
-    last = value[0]
-    for first in range(0, len(value), size):
-        part = value[first : first + size]
-        p = powers[: len(part)]
-        out[first : first + size] = p * (last + (1.0 - keep) * np.cumsum(part / p))
-        last = out[first + len(part) - 1]
-    return out
-
-
 def filled(value: np.ndarray) -> np.ndarray:
     """Return `value` (m,) with holes on the line between what is beside them."""
     good = np.isfinite(value)
@@ -102,7 +88,8 @@ def _drive(case: Case) -> _Drive | None:
         share = float(count.max()) / count
     curved = power * power / top
     step = levels.step
-    lags = [(lagged(power, step, t), lagged(curved, step, t), lagged(curved * share, step, t)) for t in _LAGS]
+    inputs = (power, curved, curved * share)
+    lags = [tuple(lagged(x, step, t, before=x[0]) for x in inputs) for t in _LAGS]
     loaded = inner(power > 0.5 * top, 3)
     plain = np.column_stack([x for a, b, _ in lags for x in (a, b)])
     return _Drive(plain, np.column_stack([x for a, _, c in lags for x in (a, c)]), good, loaded)

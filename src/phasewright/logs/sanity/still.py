@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from phasewright.bench import base_channel
+from phasewright.logs.lagging import lagged
 from phasewright.logs.records import AlignedTrace, Remark
 from phasewright.logs.sanity.case import Case, spans_text
-from phasewright.logs.sanity.heat import filled, lagged
+from phasewright.logs.sanity.heat import filled
 
 _LAG = {
     "regulator": 30.0, "inductor": 60.0, "processor": 15.0, "board": 150.0, "connector": 300.0, "coolant": 300.0,
@@ -138,7 +139,7 @@ def _asleep(case: Case, key: str, trace: AlignedTrace, runs: np.ndarray) -> list
     power = filled(drive[1])
     # A quick part has settled while a slow one still moves: the load must have moved as either would see it.
     lags = (_QUICK, _LAG[kind]) if trace.unit == "degC" else (_QUICK,)
-    views = [lagged(power, levels.step, lag) for lag in lags]
+    views = [lagged(power, levels.step, lag, before=power[0]) for lag in lags]
     value = trace.value[np.isfinite(trace.value)]
     reach = float(np.quantile(value, 0.95) - np.quantile(value, 0.05))
     steps = np.abs(np.diff(value))

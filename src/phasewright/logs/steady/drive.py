@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from phasewright.logs.lagging import lagged
 from phasewright.logs.records import AlignedTrace
 from phasewright.logs.steady.load import Load, seconds
 
@@ -114,27 +115,12 @@ def make_drive(
     top = max(float(np.quantile(np.abs(load.power), 0.98)), 1e-9)
     inputs = np.stack([power, power * np.abs(power) / top, _loss(traces, time, power, top)])
     step = float(every)
-    behind = np.stack([[low_pass(row, step, constant) for constant in CONSTANTS] for row in inputs])
+    behind = np.stack([[lagged(row, step, constant) for constant in CONSTANTS] for row in inputs])
     share = (time - time[0]) / max(float(time[-1] - time[0]), 1.0)
     room = _room(traces, time)
     drift = np.stack([np.cos(np.pi * number * share) for number in (1, 2, 3)] + [room])
     return Drive(float(time[0]) - 0.5 * step, time + 0.5 * step, inputs, behind, room, drift,
                  np.array([_SLOW_DRIFT] * 3 + [_ROOM]), stretches, max(load.spread, 1e-9))
-
-
-def low_pass(value: np.ndarray, step: float, constant: float) -> np.ndarray:
-    """Return `value` (n,), on a grid of `step` [s], behind a first-order lag of `constant` [s], starting from 0."""
-    keep = float(np.exp(-step / constant))
-    size = max(1, min(len(value), int(-30.0 / np.log(keep))))
-    power = keep ** np.arange(1, size + 1)
-    out = np.empty_like(value)
-    last = 0.0
-    for first in range(0, len(value), size):
-        part = value[first : first + size]
-        p = power[: len(part)]
-        out[first : first + size] = p * (last + (1.0 - keep) * np.cumsum(part / p))
-        last = out[first + len(part) - 1]
-    return out
 
 
 def _loss(traces: dict[str, AlignedTrace], time: np.ndarray, power: np.ndarray, top: float) -> np.ndarray:
