@@ -5,7 +5,7 @@ import pytest
 
 from phasewright.bench import ChannelSource, ColumnTerm
 from phasewright.logs import Fingerprint, ReadReport, Table
-from phasewright.logs.blockwise import BLOCK, Rows, side_by_side, spans
+from phasewright.logs.blockwise import BLOCK, Rows, picked, side_by_side, spans
 from phasewright.logs.condense import condense
 from phasewright.logs.records import Trace
 from phasewright.logs.sanity import Doubts
@@ -31,6 +31,15 @@ def test_blocks_of_a_mapped_file_are_its_rows(mapped):
     with Rows(column) as rows:
         assert not np.shares_memory(rows.part(0, BLOCK), column)
         assert np.shares_memory(rows.part(0, BLOCK + 1), column)
+
+
+@pytest.mark.parametrize("count", [0, 1, 7, 5000])
+def test_single_rows_of_a_mapped_file_are_those_asked_for_in_that_order(mapped, count):
+    values, column, _ = mapped
+    rows = np.random.default_rng(count).integers(0, COUNT, count)
+    for part, whole in ((column, values), (column[1000:2000], values[1000:2000]), (column[::2], values[::2])):
+        wanted = rows % len(whole)
+        assert np.array_equal(picked(part, wanted), whole[wanted])
 
 
 def test_a_file_that_was_replaced_is_not_read(mapped, tmp_path):

@@ -75,6 +75,22 @@ def rows_between(column: np.ndarray, first: int, last: int) -> np.ndarray:
         return rows.part(first, last)
 
 
+def picked(column: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Return single rows (k,) of a column, in the order of `rows`; of a mapped one, by a plain read of their blocks."""
+    rows = np.asarray(rows)
+    if not len(rows) or len(column) < _SMALL:
+        return np.asarray(column[rows])
+    order = np.argsort(rows, kind="stable")
+    sorted_rows = rows[order]
+    out = np.empty(len(rows), dtype=column.dtype)
+    edges = np.flatnonzero(np.diff(sorted_rows // BLOCK)) + 1
+    with Rows(column) as held:
+        for a, b in zip([0, *edges.tolist()], [*edges.tolist(), len(rows)], strict=True):
+            first = int(sorted_rows[a])
+            out[order[a:b]] = held.part(first, int(sorted_rows[b - 1]) + 1)[sorted_rows[a:b] - first]
+    return out
+
+
 def every(column: np.ndarray, stride: int) -> np.ndarray:
     """Return every `stride`-th row of a column, from the first on."""
     size = max(BLOCK // stride, 1) * stride

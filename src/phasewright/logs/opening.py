@@ -7,14 +7,16 @@ from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
 
-from phasewright.bench import ChannelSource, Fault, Instrument, LogEntry, LogFault, escape
+import numpy as np
+
+from phasewright.bench import CHANNELS, ChannelSource, Fault, Instrument, LogEntry, LogFault, escape
 
 from .read import VERSION, fault_of, read_log
 from .records import OpenedLog, Remark, Table
 from .sanity import VERSION as SANITY_VERSION
 from .sanity import Doubts, look_at
 from .store import Kept, Store
-from .trace import build_traces, flagged_channel, in_memory
+from .trace import Blocks, build_traces, flagged_channel, in_memory
 
 TRACE_VERSION = 3
 """Raised when the same columns would make another trace."""
@@ -112,12 +114,16 @@ def question_values(table: Table, sources: Sequence[ChannelSource]) -> tuple[Rem
     """
     doubts = look_at(table, sources)
     read = set(table.report.remarks)
+
+    def channel(table: Table, source: ChannelSource):
+        known = CHANNELS.get(source.channel.partition(".")[0])
+        counted = known is not None and known.unit == "J"
+        return flagged_channel(table, source, doubts, in_memory if counted else _gone_through)
+
     said: dict[Remark, None] = {}
     for source in sources:
         try:
-            traces = build_traces(
-                [table], [source], log=table.log, values_of=lambda table, source: flagged_channel(table, source, doubts)
-            )
+            traces = build_traces([table], [source], log=table.log, values_of=channel)
         except LogFault as fault:
             said |= {Remark("refuse", item.what, item.line, mend=item.mend): None for item in fault.faults}
             said |= dict.fromkeys(doubts.remarks.get(source.channel, ()))
@@ -125,6 +131,13 @@ def question_values(table: Table, sources: Sequence[ChannelSource]) -> tuple[Rem
         said |= {remark: None for remark in traces[0].remarks if remark not in read}
     order = {"refuse": 0, "repair": 1, "note": 2}
     return tuple(sorted(said, key=lambda remark: (order[remark.kind], remark.line or 0)))
+
+
+def _gone_through(count: int, blocks: Blocks) -> np.ndarray:
+    """Go through values of which only the remarks are wanted; return (count,) missing ones that take no room."""
+    for _ in blocks():
+        pass
+    return np.broadcast_to(np.nan, (count,))
 
 
 def mended_values(remarks: Iterable[Remark], file: str) -> list[Fault]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from phasewright.logs.blockwise import picked
 from phasewright.logs.records import Remark, Table
 from phasewright.logs.sanity.doubts import Gathered, Ranges, count_rows, merged, rows_to_ranges
 from phasewright.logs.sanity.survey import PAIRS, Column
@@ -119,8 +120,8 @@ def _inside(table: Table, ranges: Ranges) -> Ranges:
     time = table.time_ns
     first, last = ranges[:, 0], ranges[:, 1] - 1
     period = float(np.median(np.diff(time[:PAIRS])))
-    before = time[first] - time[np.maximum(first - 1, 0)]
-    after = time[np.minimum(last + 1, len(time) - 1)] - time[last]
+    before = picked(time, first) - picked(time, np.maximum(first - 1, 0))
+    after = picked(time, np.minimum(last + 1, len(time) - 1)) - picked(time, last)
     return ranges[(last > first) | ((before < _GAP * period) & (after < _GAP * period))]
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from phasewright.logs.blockwise import every
+from phasewright.logs.blockwise import every, picked
 from phasewright.logs.records import Remark, Table
 from phasewright.logs.sanity.doubts import Gathered, Ranges, merged
 from phasewright.logs.sanity.survey import PAIRS, Column
@@ -73,6 +73,8 @@ def _runs(column: Column, table: Table) -> Ranges:
     # A run of `least` rows holds two neighbouring marks of the stride: only around such pairs every row is read.
     marks = every(column.raw, stride)
     hits = np.flatnonzero(marks[1:] == marks[:-1])
+    for inside in (1, stride // 2, stride - 1):
+        hits = hits[picked(column.raw, np.minimum(hits * stride + inside, n - 1)) == marks[hits]]
     found, reach = [], 0
     for hit in hits.tolist():
         a, b = hit * stride, min((hit + 1) * stride, n - 1)

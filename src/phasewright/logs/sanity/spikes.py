@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from phasewright.logs.blockwise import picked
 from phasewright.logs.records import Remark, Table
 from phasewright.logs.sanity.doubts import Gathered, merged, rows_to_ranges
 from phasewright.logs.sanity.survey import PAIRS, Column
@@ -40,7 +41,8 @@ def _within(table: Table, rows: np.ndarray) -> np.ndarray:
         return rows
     time = table.time_ns
     period = float(np.median(np.diff(time[:PAIRS])))
-    return rows[(time[rows] - time[rows - 1] < _GAP * period) & (time[rows + 1] - time[rows] < _GAP * period)]
+    before, at, after = (picked(time, rows + k) for k in (-1, 0, 1))
+    return rows[(at - before < _GAP * period) & (after - at < _GAP * period)]
 
 
 def _drop(table: Table, column: Column, rows: np.ndarray, gathered: Gathered) -> None:

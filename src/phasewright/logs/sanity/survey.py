@@ -13,7 +13,7 @@ import numpy as np
 
 from phasewright.bench import ChannelSource, LogFault, base_channel
 from phasewright.logs._names import column_position
-from phasewright.logs.blockwise import BLOCK, Rows, rows_between, side_by_side, spans
+from phasewright.logs.blockwise import BLOCK, Rows, picked, rows_between, side_by_side, spans
 from phasewright.logs.records import Table
 from phasewright.quantity import base_unit, convert
 
@@ -56,7 +56,7 @@ class Column:
 
     def at(self, rows: np.ndarray) -> np.ndarray:
         """Return the readings of single rows."""
-        return np.asarray(self.raw[rows]) * self.scale + self.shift
+        return picked(self.raw, rows) * self.scale + self.shift
 
     def blocks(self, wanted: np.ndarray) -> Iterator[tuple[int, int]]:
         """Yield (first, past-the-last) row of the blocks marked in `wanted` (blocks,)."""
