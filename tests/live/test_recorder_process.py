@@ -166,6 +166,16 @@ def test_the_load_ends_with_a_recorder_that_is_killed_and_nothing_is_lost(folder
     assert read_journal(folder / "journal").survey.sessions == 2
 
 
+def test_what_is_said_to_a_recorder_that_was_killed_tells_how_it_ended(folder):
+    station = start(folder)
+    station.process.send_signal(signal.SIGKILL)
+    with pytest.raises(RecorderGone, match="exit code -9"):
+        for _ in range(50):  # what is on its way into the pipe may still be taken
+            station.event("said")
+            time.sleep(0.05)
+    assert not station.close()
+
+
 def test_the_load_ends_when_the_guide_is_gone_and_the_recorder_ends_on_word(folder):
     station = start(folder)
     running = begin(station, folder)

@@ -53,6 +53,11 @@ class RecorderGone(Exception):
 # ---- the recorder's side --------------------------------------------------------------------------------------------
 
 
+def _gone(code: int) -> RecorderGone:
+    return RecorderGone(f"the recorder has ended with exit code {code}; its load has ended with it")
+
+
+
 class _News:
     """Writes news from a thread of its own, and drops what nobody reads."""
 
@@ -242,7 +247,7 @@ class ProcessStation:
                     raise RecorderGone(f"the recorder said nothing for {SILENCE_S:g} s and was ended, its load with it")
                 continue
             if "gone" in news:
-                raise RecorderGone(f"the recorder has ended with exit code {news['gone']}; its load has ended with it")
+                raise _gone(news["gone"])
             self._take(total, news)
         self._looked = time.monotonic()
         return total
@@ -265,7 +270,10 @@ class ProcessStation:
                 self.process.stdin.flush()
         except (OSError, ValueError):
             self._hang_up()
-            raise RecorderGone("the recorder listens no more; its load has ended with it") from None
+            try:
+                raise _gone(self.process.wait(1.0)) from None
+            except subprocess.TimeoutExpired:
+                raise RecorderGone("the recorder listens no more; its load has ended with it") from None
 
     def event(self, what: str, /, **particulars: object) -> None:
         """See `Station`."""
