@@ -31,7 +31,7 @@ def example() -> Space:
     return Space(read_catalogue(TEMPLATES), read_requirement(TEMPLATES))
 
 
-def grown(seed: int = 1, *, stage=16, inductor=16, controller=6, cooler=20, output=(12, 20), inputs=(8, 15),
+def grown(seed: int = 1, *, stage=16, inductor=16, controller=6, cooler=20, output=(14, 22), inputs=(8, 15),
           connector=(4, 6), phases=(5, 16)) -> Space:  # fmt: skip
     """Return a space of about 1e12 designs: parts around those of the example, better ones dearer."""
     base, generator = example(), np.random.default_rng(seed)
