@@ -1,6 +1,7 @@
 """The recorder in its own process: real time, real programs, killed, left alone, held up."""
 
 import io
+import json
 import os
 import signal
 import sys
@@ -12,7 +13,8 @@ import pytest
 from phasewright.app import jobs, recording
 from phasewright.app.recording_terminal import TerminalPerson
 from phasewright.bench import NotReady, Step, check_folder
-from phasewright.live import ProcessStation, RecorderGone, at_work, demo_scenario, read_journal
+from phasewright.live import ProcessStation, RecorderGone, at_work, demo_scenario, load_keeper, read_journal
+from phasewright.live.journal.reading import survey
 from phasewright.live.virtual.files import bench_text
 
 LOGGER = """
@@ -145,6 +147,25 @@ def test_a_run_is_recorded_guarded_and_closed(folder):
     assert [name for name in seen if name in ("load_on", "note", "stopped", "load_off", "stop_command", "closing")] == [
         "load_on", "note", "stopped", "load_off", "stop_command", "closing"]
     assert ("meter", 1) in told.sheets and len(told.sheets["meter", 1].rows) > 10
+    # How well the instrument kept its period, and how long readings took to the disk.
+    given = {item.name: item.given for item in told.events}
+    pace, written = given["pace"], given["written"]
+    assert pace["name"] == "meter" and pace["looks"] > 10 and 0.0 < pace["rate"] <= 1.05 / 0.05
+    assert 0.0 <= pace["late_p50"] <= pace["late_p99"] <= pace["worst_late"]
+    assert written["readings"] >= len(told.sheets["meter", 1].rows) and written["late_p99"] <= written["worst_late"]
+
+
+def test_a_load_stands_back_behind_the_recorder(folder):
+    """It keeps every core busy: what reads the instruments goes before it, whether or not the system grants more."""
+    station = start(folder)
+    running = begin(station, folder)
+    mine = os.getpriority(os.PRIO_PROCESS, station.process.pid)
+    assert mine <= os.getpriority(os.PRIO_PROCESS, 0)
+    assert all(os.getpriority(os.PRIO_PROCESS, pid) >= max(load_keeper.BEHIND, mine) for pid in running)
+    assert station.close()
+    heads = []
+    survey(folder / "journal", lambda entry, session: heads.append(entry.text) if entry.kind == "head" else None)
+    assert [json.loads(text)["niceness"] for text in heads] == [mine]
 
 
 def test_the_load_ends_with_a_recorder_that_is_killed_and_nothing_is_lost(folder):

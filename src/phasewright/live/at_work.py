@@ -21,6 +21,7 @@ from pathlib import Path
 
 from phasewright.bench import Fault, NotReady, PhasewrightError, Step, read_bench
 from phasewright.live.clock import Clock, MachineClock
+from phasewright.live.foremost import go_first
 from phasewright.live.guard import Bound, Stopped
 from phasewright.live.instruments.driver import DriverFault, Reading, Surroundings
 from phasewright.live.instruments_of import drivers_of
@@ -99,7 +100,7 @@ def main(folder: Path) -> int:
         bench = read_bench(folder)
         drivers = drivers_of(bench, _surroundings(folder, clock))
         head = {"bench": bench.fingerprint, "bench_name": bench.name, "simulated": bench.simulated,
-                "process": os.getpid(), "zone": list(time.tzname)}
+                "process": os.getpid(), "zone": list(time.tzname), "niceness": go_first()}
         writer = JournalWriter(folder / "journal", clock, head=head)
         recorder = Recorder(bench, drivers, ThreadScribe(writer, clock), clock, threads=True, folder=folder)
         recorder.open()

@@ -13,10 +13,13 @@ from phasewright.bench import Bench, Instrument, base_channel
 from phasewright.live.clock import Clock, ClockWatch
 from phasewright.live.guard import Bound, Guard, Stopped
 from phasewright.live.instruments.driver import Driver, Polled, Reading
+from phasewright.live.lateness import Lateness
 from phasewright.live.load import Load, LoadEnd
 from phasewright.live.scribe import Scribe
 
 LAST_LOOK_S = 0.5
+TURN_S = 0.01
+"""[s] Readings go from the instruments' threads to the journal so often."""
 PERIOD = 1.0
 """[s] Of an instrument that states none."""
 
@@ -28,8 +31,17 @@ class Pace:
     looks: int = 0
     skipped: int = 0
     """Looks that fell out because the one before took too long."""
-    worst_late: float = 0.0
-    """[s]"""
+    late: Lateness = field(default_factory=Lateness)
+    """Of each look behind its time."""
+    began_ns: int = 0
+    """When the first look was due."""
+
+    def told(self, now_ns: int) -> dict[str, float]:
+        """Return what goes on record: looks, those left out, the rate that was kept [Hz] and how late they were [s]."""
+        seconds = max((now_ns - self.began_ns) * 1e-9, 1e-9)
+        return {"looks": self.looks, "skipped": self.skipped, "rate": round(self.looks / seconds, 4),
+                "late_p50": round(self.late.share(0.5), 6), "late_p99": round(self.late.share(0.99), 6),
+                "worst_late": round(self.late.worst, 6)}
 
 
 @dataclass(slots=True)
@@ -70,6 +82,10 @@ class Recorder:
             item = self._instrument(name)
             self.event("instrument", name=name, identity=driver.identity, period=item.period,
                        channels=list(item.reading), kind=item.connection.kind if item.connection else "")
+        # What opening took is nobody's lateness.
+        began = self.clock.monotonic_ns()
+        for name, pace in self.pace.items():
+            self._due[name] = pace.began_ns = began
         if self._threads:
             self._polling = [threading.Thread(target=self._poll_for_ever, args=(name,), daemon=True) for name in self.drivers]
             for thread in self._polling:
@@ -84,8 +100,7 @@ class Recorder:
             thread.join(LAST_LOOK_S)
         self._drain()
         for name, driver in self.drivers.items():
-            pace = self.pace[name]
-            self.scribe.event("pace", name=name, looks=pace.looks, skipped=pace.skipped, worst_late=pace.worst_late)
+            self.scribe.event("pace", name=name, **self.pace[name].told(self.clock.monotonic_ns()))
             driver.close()
         return self.scribe.close()
 
@@ -104,7 +119,7 @@ class Recorder:
                 self._mind(now)
                 if now >= until:
                     break
-                self.clock.sleep(min(0.02, max((until - now) * 1e-9, 0.0)))
+                self.clock.sleep(min(TURN_S, max((until - now) * 1e-9, 0.0)))
                 continue
             due = min(self._due.values())
             if due > until:
@@ -164,7 +179,7 @@ class Recorder:
         pace, period = self.pace[name], round((self._instrument(name).period or PERIOD) * 1e9)
         late = self.clock.monotonic_ns() - self._due[name]
         pace.looks += 1
-        pace.worst_late = max(pace.worst_late, late * 1e-9)
+        pace.late.take(late * 1e-9)
         try:
             polled = self.drivers[name].read()
         except Exception as error:

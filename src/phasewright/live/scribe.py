@@ -8,8 +8,11 @@ from typing import Protocol
 
 from phasewright.live.clock import Clock
 from phasewright.live.journal.writing import JournalWriter
+from phasewright.live.lateness import Lateness
 
 SYNC_S = 1.0
+MOST_STAMPS = 100_000
+"""Readings whose way to the disk is timed while the disk takes nothing; those after them are kept all the same."""
 
 
 class Scribe(Protocol):
@@ -40,6 +43,9 @@ class DirectScribe:
 
     def __init__(self, writer: JournalWriter, clock: Clock, sync_s: float = SYNC_S):
         self._writer, self._clock, self._synced, self._sync_s = writer, clock, clock.monotonic_ns(), sync_s
+        self._stamps: list[int] = []
+        self.written = Lateness()
+        """From the stamp of each reading until it was written."""
 
     @property
     def alarm(self) -> str:
@@ -50,6 +56,8 @@ class DirectScribe:
             mono_ns: int | None = None) -> None:
         """See `Scribe`."""
         self._writer.add(kind, name, value, unit, flag, text, mono_ns)
+        if mono_ns is not None:
+            self._stamps.append(mono_ns)
 
     def event(self, name: str, /, **particulars: object) -> None:
         """See `Scribe`."""
@@ -58,14 +66,20 @@ class DirectScribe:
     def tick(self) -> None:
         """See `Scribe`."""
         now = self._clock.monotonic_ns()
+        if self._writer.flush():
+            after = self._clock.monotonic_ns()
+            for stamp in self._stamps:
+                self.written.take((after - stamp) * 1e-9)
+            self._stamps.clear()
+        del self._stamps[MOST_STAMPS:]
         if (now - self._synced) * 1e-9 >= self._sync_s:
             self._synced = now
             self._writer.sync()
-        else:
-            self._writer.flush()
 
     def close(self) -> bool:
         """See `Scribe`."""
+        self._writer.event("written", readings=self.written.count, late_p50=round(self.written.share(0.5), 6),
+                           late_p99=round(self.written.share(0.99), 6), worst_late=round(self.written.worst, 6))
         return self._writer.close()
 
 
@@ -83,6 +97,11 @@ class ThreadScribe:
     def alarm(self) -> str:
         """What is wrong with the disk, '' = nothing."""
         return self._direct.alarm
+
+    @property
+    def written(self) -> Lateness:
+        """From the stamp of each reading until it was written."""
+        return self._direct.written
 
     def add(self, kind: str, name: str, value: float | None = None, unit: str = "", flag: str = "", text: str = "",
             mono_ns: int | None = None) -> None:
