@@ -172,7 +172,7 @@ def main() -> None:
         turn = iter(range(10**6))
         for name, path in (
             ("list of campaigns", "/"), ("campaign", home), ("campaign, another step", home + "?step={}"),
-            ("what if", home + "/whatif?phases=5&load={}+W"), ("every phase count", home + "/whatif/phases?load={}+W"),
+            ("what if", home + "/whatif?phases=5&load={}+W"), ("every phase count", home + "/whatif?strip=1&load={}+W"),
             ("two steps", home + "/pair?a=1&b=4"), ("timeline, 8 traces, two widths", home + "/timeline?from={}&to=2500"),
             ("table as CSV", home + "/tables/verdicts.csv"), ("figure as SVG", home + "/figures/heat.svg"),
             ("logs", home + "/logs"), ("bench", home + "/bench"), ("guide", home + "/guide"),

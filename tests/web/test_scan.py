@@ -16,7 +16,6 @@ TEXT = {"type": "string"}
 QUERIES = {
     "/": (), "/new": (), "/job/{job}": ("stay",), "/campaign/{campaign}": ("step", "a", "b", "phases", "load"),
     "/campaign/{campaign}/whatif": ("phases", "load", "coolant", "voltage", "frequency", "ocp", "total_ocp"),
-    "/campaign/{campaign}/whatif/phases": ("phases", "load", "coolant"),
     "/campaign/{campaign}/whatif/{name}.{kind}": ("phases", "load"),
     "/campaign/{campaign}/pair": ("a", "b"), "/campaign/{campaign}/pair.csv": ("a", "b"),
     "/campaign/{campaign}/record": ("from", "to"), "/campaign/{campaign}/timeline": ("from", "to"),

@@ -3,7 +3,9 @@ work."""
 
 from __future__ import annotations
 
+import io
 import os
+import sys
 
 import click
 
@@ -54,6 +56,10 @@ def main() -> None:
     \b
     Exit codes:  0 done   2 bad usage or refused input   3 done, with stated losses   4 not usable
     """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A terminal that lacks a sign, such as a true minus, shows its number; within JSON that number is the sign.
+            stream.reconfigure(errors="backslashreplace")
 
 
 for _command in (demo, new, check, read, analyze, predict, preflight, record, design, report, compare, verify, serve):

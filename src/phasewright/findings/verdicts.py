@@ -159,7 +159,7 @@ def _unsettled(case: Case) -> Verdict | None:
     if still_open or not moving:
         reasons = [
             f"{item.channel.replace('_', ' ')} moves by {item.slope * 3600.0:+.1f} K/h, "
-            f"up to {remaining_text([item])} to come: {item.reason}"
+            f"up to {remaining_text([item])} to come: {item.reason.removeprefix(f'{item.channel}: ')}"
             for item in still_open
         ]
         return Verdict("unsettled", tuple(reasons or case.window.reasons or ("the window is not settled",)))

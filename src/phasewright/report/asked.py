@@ -12,11 +12,11 @@ from phasewright.report.document import Block, Bullets, Column, Figure, Fold, La
 from phasewright.report.escaping import clean
 from phasewright.report.palette import VERDICT_INK
 from phasewright.report.parts import sentence
-from phasewright.report.sketch import Sketch, fit
+from phasewright.report.sketch import Sketch, fit, text_width
 from phasewright.report.tables import MAIN
 from phasewright.report.terminal_model import FIGURES, setting_words
 from phasewright.report.verdicts import sign
-from phasewright.report.wording import THIN, chance_text, number_text, plain, quantity_title
+from phasewright.report.wording import MINUS, THIN, chance_text, in_percent, number_text, plain, quantity_title
 
 NEAREST = 6
 ROW = 34.0
@@ -32,7 +32,7 @@ def prediction_blocks(prediction: Prediction) -> tuple[Block, ...]:
     if hot is not None and math.isfinite(hot.value):
         told += f"; the regulator settles at {number_text(hot)}"
     rows = tuple(
-        (quantity_title(name), prediction.quantities[name])
+        (quantity_title(name), in_percent(prediction.quantities[name], name))
         for name in FIGURES
         if name in prediction.quantities and math.isfinite(prediction.quantities[name].value)
     )
@@ -64,7 +64,11 @@ ROLES = {"decides": "Decides the verdict", "advises": "Advises"}
 
 def _limits_title(prediction: Prediction) -> str:
     first = prediction.margins[0]
-    return f"{clean(first.limit.name).capitalize()} gives first, {number_text(first.margin)} away"
+    name = clean(first.limit.name)
+    name, size = f"{name[:1].upper()}{name[1:]}", number_text(first.margin, first.limit.applies_to)
+    if first.margin.value < 0.0:
+        return f"{name} gives first, exceeded by {size.removeprefix(MINUS)}"
+    return f"{name} gives first, {size} away"
 
 
 def _limits(prediction: Prediction) -> Table:
@@ -104,7 +108,8 @@ def _shares(prediction: Prediction) -> list[tuple[str, float, float, float, bool
 
 def _draw_limits(prediction: Prediction, layout: Layout) -> Sketch:
     rows = _shares(prediction)
-    left = 0.0 if layout.narrow else 300.0
+    longest = max((text_width(clean(share[0]), 12.5) for share in rows), default=0.0)
+    left = 0.0 if layout.narrow else min(longest + 24.0, 0.45 * layout.width)
     row = ROW + (16.0 if layout.narrow else 0.0)
     sketch = Sketch(layout.width, 26.0 + row * len(rows) + 26.0)
     room = layout.width - left - 30.0
@@ -154,6 +159,8 @@ def strip_figure(predictions: Sequence[Prediction]) -> Figure:
     return Figure(
         "asked-phases", title, "Verdict, chance that every limit holds, regulator temperature by phase count; predicted, settled",
         f"{said}.", lambda layout: _draw_strip(predictions, layout), numbers,
+        "Under each phase count: the verdict, the chance that every limit that decides holds, and where the regulator settles; "
+        "the 95 % intervals stand in the table.",
     )  # fmt: skip
 
 
@@ -188,7 +195,7 @@ def pair_table(first: StepFinding, second: StepFinding) -> Table:
     for name in names:
         one, two = first.quantities[name], second.quantities[name]
         if one.unit == two.unit and math.isfinite(one.value) and math.isfinite(two.value):
-            rows.append((quantity_title(name), one, two, difference(two, one)))
+            rows.append((quantity_title(name), *(in_percent(v, name) for v in (one, two, difference(two, one)))))
     return Table(
         "pair", f"“{clean(second.step.name)}” against “{clean(first.step.name)}”",
         (Column("figure", "Figure"), Column("first", clean(first.step.name), "", "value"),

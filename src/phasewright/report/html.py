@@ -14,6 +14,7 @@ from markupsafe import Markup
 from phasewright.report.document import Block, Cell, Column, Document, Figure, Layout, Section, Table
 from phasewright.report.palette import INKS, SIGNS, VERDICT_INK, theme_css
 from phasewright.report.tables import cell_text, head_text, places_of
+from phasewright.report.wording import typeset
 
 WIDE, NARROW = 920.0, 350.0
 
@@ -39,11 +40,17 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+        finalize=_typeset,
     )
     environment.tests["block"] = lambda block, name: type(block).__name__ == name
     environment.filters |= {"head": _head, "rows": _rows}
     environment.globals["signs"] = SIGNS
     return environment
+
+
+def _typeset(shown: object) -> object:
+    """Return what a template shows: texts as they are set for people, markup of our own as it is."""
+    return typeset(shown) if type(shown) is str else shown
 
 
 def _cell(cell: Cell, column: Column, places: int | None, first: bool) -> Markup:
@@ -52,7 +59,7 @@ def _cell(cell: Cell, column: Column, places: int | None, first: bool) -> Markup
         return Markup('<td class="verdict v-{0}"><span aria-hidden="true">{1}</span> {0}</td>').format(
             cell, SIGNS.get(cell, "")
         )
-    main, interval = cell_text(cell, column, places)
+    main, interval = map(typeset, cell_text(cell, column, places))
     if first:
         return Markup('<th scope="row"{}>{}</th>').format(Markup(' class="tight"') if len(main) <= 28 else "", main)
     if column.kind == "value" and column.unit:
@@ -66,7 +73,7 @@ def _cell(cell: Cell, column: Column, places: int | None, first: bool) -> Markup
 def _head(column: Column) -> Markup:
     kind = Markup(' class="n"') if column.kind != "text" else ""
     span = Markup(' colspan="2"') if column.kind == "value" and column.unit else ""
-    return Markup('<th scope="col"{}{}>{}</th>').format(kind, span, head_text(column))
+    return Markup('<th scope="col"{}{}>{}</th>').format(kind, span, typeset(head_text(column)))
 
 
 def _rows(table: Table) -> list[Markup]:

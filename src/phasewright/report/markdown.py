@@ -20,9 +20,15 @@ from phasewright.report.document import (
     StepCard,
     Table,
 )
-from phasewright.report.escaping import markdown_text as safe
+from phasewright.report.escaping import markdown_text
 from phasewright.report.palette import SIGNS
 from phasewright.report.tables import cell_text, head_text, places_of
+from phasewright.report.wording import typeset
+
+
+def safe(text: str) -> str:
+    """Return a text as it is set for people, harmless in Markdown."""
+    return markdown_text(typeset(text))
 
 
 def _table(table: Table) -> list[str]:

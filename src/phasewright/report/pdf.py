@@ -33,7 +33,7 @@ from phasewright.report.document import (
 )
 from phasewright.report.palette import INKS, SIGNS, VERDICT_INK
 from phasewright.report.tables import cell_text, csv_of, head_text, places_of
-from phasewright.report.wording import tie
+from phasewright.report.wording import typeset
 
 __all__ = ["PRINT", "can_set_pdf", "pdf_of", "require_pdf"]
 
@@ -106,8 +106,8 @@ def _fonts(typst: Any, text: str) -> Any:
 def _told(document: Document, drawings: Mapping[str, tuple[str, float, float]]) -> dict[str, Any]:
     facts = dict(document.facts)
     return {
-        "title": _soft(tie(document.title)),
-        "head": tie(document.title if len(document.title) <= 80 else document.title[:78].rstrip() + "…"),
+        "title": _soft(document.title),
+        "head": typeset(document.title if len(document.title) <= 80 else document.title[:78].rstrip() + "…"),
         "author": [],
         "subtitle": "" if document.subtitle == document.title else document.subtitle,
         "banner": document.banner,
@@ -130,12 +130,11 @@ def _told(document: Document, drawings: Mapping[str, tuple[str, float, float]]) 
 
 
 def _soft(text: str) -> str:
-    """Return `text` with places to break inside words that no line could hold."""
-    text = re.sub(r"± (?=\w)", "±\u00a0", text)
+    """Return `text` as it is set for people, with places to break inside words that no line could hold."""
     return re.sub(
         rf"\S{{{LONGEST_WORD},}}",
         lambda found: _BREAK.join(found[0][i : i + 12] for i in range(0, len(found[0]), 12)),
-        text,
+        typeset(text),
     )
 
 

@@ -19,7 +19,7 @@ from phasewright.report.series import load_labels, nearest, phase_count
 from phasewright.report.stated import bench_tables
 from phasewright.report.tables import LOAD, MAIN, PHASES, STEP, VERDICT, limits_table, margin_table, present, step_table
 from phasewright.report.verdicts import draw_verdicts
-from phasewright.report.wording import clock_text, number_text, quantity_title, setting_text, tie
+from phasewright.report.wording import clock_text, in_words, number_text, quantity_title, setting_text
 
 
 def bench_figure(analysis: Analysis, finding: StepFinding | None = None) -> Figure:
@@ -142,7 +142,7 @@ def _card(number: int, finding: StepFinding) -> StepCard:
         place += f"; window {clock_text(finding.window.start_s)} to {clock_text(finding.window.end_s)}"
     else:
         place += "; no window"
-    reasons = [tie(clean(reason, 600)) for reason in finding.reasons]
+    reasons = [in_words(clean(reason, 600)) for reason in finding.reasons]
     reasons += [f"Seen at the bench: {text}" for text in paragraphs(finding.step.note)]
     return StepCard(
         f"{number}. {clean(finding.step.name)}",

@@ -8,6 +8,7 @@ from html import escape as escape_xml
 
 from phasewright.report.escaping import clean
 from phasewright.report.palette import light
+from phasewright.report.wording import typeset
 
 Point = tuple[float, float]
 Command = tuple[str, tuple[Point, ...]]
@@ -89,7 +90,7 @@ class Sketch:
 def text_width(text: str, size: float) -> float:
     """Return about how wide `text` is when set in a sans serif of `size` pixels [px]; errs to the wide side."""
     wide = sum(
-        0.36 if ch in "iljtfrI.,:;'|!()[] \u202f/-" else 0.9 if ch in "mwMWÅ@%" else 0.68 if ch.isupper() else 0.6
+        0.36 if ch in "iljtfrI.,:;'|!()[] \u00a0\u202f/-" else 0.9 if ch in "mwMWÅ@%" else 0.68 if ch.isupper() else 0.6
         for ch in text
     )
     return wide * size
@@ -99,7 +100,7 @@ def wrap(text: str, size: float, room: float) -> list[str]:
     """Return `text` broken into lines that fit into `room` [px]; a word longer than a line is cut."""
     lines: list[str] = []
     current = ""
-    for word in text.split(" "):
+    for word in typeset(text).split(" "):
         while text_width(word, size) > room and len(word) > 4:
             keep = max(3, int(len(word) * room / text_width(word, size)) - 1)
             if current:

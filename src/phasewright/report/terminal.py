@@ -9,7 +9,7 @@ from phasewright.findings import Analysis, StepFinding
 from phasewright.report.escaping import clean
 from phasewright.report.series import nearest, phase_count
 from phasewright.report.tables import present
-from phasewright.report.wording import MINUS, THIN, display_unit, number_text, pair_text, plain, shared_decimals
+from phasewright.report.wording import THIN, display_unit, number_text, pair_text, plain, shared_decimals, typeset
 
 COLUMNS = 80
 MOST_ROWS = 48
@@ -24,8 +24,15 @@ _FIGURES = (
 )
 
 
-def ascii_spaces(text: str) -> str:
-    return text.replace(THIN, " ").replace("\u00a0", " ").replace(MINUS, "-")
+def plain_spaces(text: str) -> str:
+    """Return a text as it is set for people, with the spaces that a terminal knows."""
+    return typeset(text).replace(THIN, " ").replace("\u00a0", " ")
+
+
+def wrapped(text: str, lead: str = "") -> list[str]:
+    """Return text on lines of 80 columns, those after the first set in under `lead`; numbers keep to their units."""
+    lines = textwrap.wrap(typeset(clean(text, 1200)), COLUMNS, initial_indent=lead, subsequent_indent=" " * len(lead))
+    return [plain_spaces(line) for line in lines]
 
 
 def _shown(analysis: Analysis) -> tuple[list[StepFinding], int]:
@@ -58,6 +65,7 @@ def folded(text: str, width: int, most: int = 3) -> str:
 
 def aligned(head: Sequence[Sequence[str]], rows: Sequence[Sequence[str]], right: Sequence[bool]) -> list[str]:
     """Return lines of columns padded to their widest cell, head over a rule; cells may hold several lines."""
+    head, rows = ([[plain_spaces(cell) for cell in line] for line in part] for part in (head, rows))
     widths = [max(len(part) for line in (*head, *rows) for part in line[i].split("\n")) for i in range(len(right))]
 
     def line(cells: Sequence[str]) -> list[str]:
@@ -86,7 +94,7 @@ def _number_columns(steps: Sequence[StepFinding], name: str) -> list[str]:
     for number, half in pairs:
         sign, _, width = half.partition(" ") if half.startswith("± ") else ("", "", half)
         tail = f"{sign} {width.rjust(right - 2)}" if sign else width.rjust(right)
-        cells.append(ascii_spaces(f"{number.rjust(left)} {tail}" if right else number.rjust(left)))
+        cells.append(plain_spaces(f"{number.rjust(left)} {tail}" if right else number.rjust(left)))
     return cells
 
 
@@ -163,7 +171,7 @@ def _nearest(analysis: Analysis, steps: Sequence[StepFinding]) -> list[str]:
         rows.append(
             (
                 folded(clean(finding.step.name), 26),
-                ascii_spaces(number_text(first.margin, first.limit.applies_to)),
+                plain_spaces(number_text(first.margin, first.limit.applies_to)),
                 f"{first.in_u:.1f}" if first.in_u is not None else "-",
                 folded(clean(first.limit.name), 30),
             )
@@ -178,8 +186,6 @@ def answers_text(analysis: Analysis) -> str:
         lines += ["Simulated data: nothing here was measured.", ""]
     for answer in analysis.answers:
         lines += textwrap.wrap(clean(answer.question, 300), COLUMNS)
-        lines += textwrap.wrap(
-            ascii_spaces(clean(answer.sentence, 1200)), COLUMNS, initial_indent="  ", subsequent_indent="  "
-        )
+        lines += wrapped(answer.sentence, "  ")
         lines.append("")
     return "\n".join(lines).rstrip() + "\n" if lines else "No answers: the analysis has no steps.\n"

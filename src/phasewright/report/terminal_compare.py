@@ -6,7 +6,7 @@ import textwrap
 
 from phasewright.findings import CampaignComparison, SettingContrast
 from phasewright.report.escaping import clean
-from phasewright.report.terminal import COLUMNS, aligned, ascii_spaces, folded
+from phasewright.report.terminal import COLUMNS, aligned, folded, plain_spaces, wrapped
 from phasewright.report.wording import number_text, pair_text, plain
 
 TITLES = {
@@ -28,7 +28,7 @@ def comparison_text(found: CampaignComparison) -> str:
     )
     lines.append("")
     for sentence in found.sentences:
-        lines += textwrap.wrap(ascii_spaces(clean(sentence, 600)), COLUMNS, initial_indent="- ", subsequent_indent="  ")
+        lines += wrapped(sentence, "- ")
     if found.fewest:
         rows = [(folded(clean(load), 40), folded(clean(name), 20), words) for load, name, words in found.fewest]
         lines += ["", *aligned([["Load", "Campaign", "Fewest phases that held"]], rows, [False, False, False])]
@@ -52,8 +52,8 @@ def _setting(item: SettingContrast, baseline: str) -> list[str]:
     rows = [
         (
             "  " + TITLES[contrast.quantity],
-            ascii_spaces(number_text(contrast.baseline, contrast.quantity)),
-            ascii_spaces(number_text(contrast.value, contrast.quantity)),
+            plain_spaces(number_text(contrast.baseline, contrast.quantity)),
+            plain_spaces(number_text(contrast.value, contrast.quantity)),
             _difference(contrast.difference, contrast.quantity),
             REAL[contrast.real],
         )
@@ -66,7 +66,7 @@ def _setting(item: SettingContrast, baseline: str) -> list[str]:
 def _difference(value, name: str) -> str:
     number, interval = pair_text(value, name if value.unit != "K" else "regulator_rise")
     sign = "+" if value.value > 0.0 else ""
-    return ascii_spaces(f"{sign}{number} {interval}".strip())
+    return plain_spaces(f"{sign}{number} {interval}".strip())
 
 
 def _method(found: CampaignComparison) -> str:

@@ -7,8 +7,7 @@ from collections.abc import Sequence
 from phasewright.design import Design, Member, difference_of
 from phasewright.limits import relative
 from phasewright.report.escaping import clean
-from phasewright.report.terminal import aligned, cut, folded
-from phasewright.report.terminal_model import wrapped
+from phasewright.report.terminal import aligned, cut, folded, wrapped
 from phasewright.report.wording import plain
 
 MOST_ROWS = 16

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 
 from phasewright.findings import Margin
@@ -17,8 +16,8 @@ from phasewright.report.parameters import (
     parameter_title,
     telemetry_parameters,
 )
-from phasewright.report.terminal import COLUMNS, aligned, ascii_spaces, cut
-from phasewright.report.wording import chance_text, decimals, display_unit, number_text, plain, quantity_title
+from phasewright.report.terminal import aligned, cut, plain_spaces, wrapped
+from phasewright.report.wording import MINUS, chance_text, decimals, display_unit, number_text, plain, quantity_title
 
 MOST_LIMITS = 6
 MOST_REASONS = 6
@@ -77,13 +76,6 @@ def load_words(setting: Setting) -> str:
     return f"{setting.package_power:g} W at the package" if setting.package_power is not None else "load not stated"
 
 
-def wrapped(text: str, lead: str = "") -> list[str]:
-    """Return text on lines of 80 columns, those after the first set in under `lead`."""
-    return textwrap.wrap(
-        ascii_spaces(clean(text, 1200)), COLUMNS, initial_indent=lead, subsequent_indent=" " * len(lead)
-    )
-
-
 def _ends(value: Value, name: str, level: tuple[float, float] | None) -> tuple[str, str]:
     """Return (number, "low to high") in display units."""
     factor = display_unit(value.unit, name)[1]
@@ -92,11 +84,11 @@ def _ends(value: Value, name: str, level: tuple[float, float] | None) -> tuple[s
         return "runs away", "-"
     low, high = level if level is not None else (value.low95, value.high95)
     if low is None or high is None or not high > low:
-        return ascii_spaces(plain(number, decimals(None, number))), "-"
+        return plain_spaces(plain(number, decimals(None, number))), "-"
     places = decimals(0.5 * (high - low) * factor, number)
     return (
-        ascii_spaces(plain(number, places)),
-        ascii_spaces(f"{plain(low * factor, places)} to {plain(high * factor, places)}"),
+        plain_spaces(plain(number, places)),
+        plain_spaces(f"{plain(low * factor, places)} to {plain(high * factor, places)}"),
     )
 
 
@@ -130,7 +122,7 @@ def advice_beyond(margins: Sequence[Margin]) -> list[str]:
     told: dict[str, str] = {}
     for margin in margins:
         if margin.role == "advises" and math.isfinite(margin.margin.value) and margin.margin.value < 0.0:
-            size = ascii_spaces(number_text(margin.margin, margin.limit.applies_to)).removeprefix("-")
+            size = plain_spaces(number_text(margin.margin, margin.limit.applies_to)).removeprefix(MINUS)
             told.setdefault(margin.limit.name, f"mind, though the verdict does not count it: {clean(margin.limit.name)} "
                             f"exceeded by {size}")  # fmt: skip
     return list(told.values())
@@ -149,7 +141,7 @@ def _limits(margins: Sequence[Margin]) -> list[str]:
             (
                 cut(clean(margin.limit.name), 34) + (" *" if margin.role == "advises" else ""),
                 f"{margin.limit.value * factor:.4g} {unit}",
-                cut(ascii_spaces(number_text(margin.margin, margin.limit.applies_to)), 18) if finite else "-",
+                cut(plain_spaces(number_text(margin.margin, margin.limit.applies_to)), 18) if finite else "-",
                 percent(margin.probability) if finite else "-",
             )
         )
@@ -215,10 +207,10 @@ def bounds_text(fewest: Iterable[tuple[Mapping[str, float | str], Fewest]], ceil
         quantities = item.prediction.quantities
         more = ">" if item.beyond else ""
         room = item.voltage_headroom
-        volts = "-" if room is None else ascii_spaces(plain(1e3 * room, 0))
+        volts = "-" if room is None else plain_spaces(plain(1e3 * room, 0))
         rows.append((
-            str(item.count), more + ascii_spaces(plain(quantities["rail_current"].value, 0)),
-            more + ascii_spaces(plain(quantities["package_power"].value, 0)), volts,
+            str(item.count), more + plain_spaces(plain(quantities["rail_current"].value, 0)),
+            more + plain_spaces(plain(quantities["package_power"].value, 0)), volts,
             _ends(quantities["regulator_temperature"], "regulator_temperature", None)[1], cut(clean(item.ends), 34),
         ))  # fmt: skip
     if rows:
@@ -253,7 +245,7 @@ def _spread_cells(values: Sequence[Value | None], name: str) -> list[str]:
             cells.append("-" if value is None else "runs away")
             continue
         number = plain(value.value * display_unit(value.unit, name)[1], places)
-        cells.append(ascii_spaces(f"{number} ± {plain(half, places).rjust(wide)}" if half else number))
+        cells.append(plain_spaces(f"{number} ± {plain(half, places).rjust(wide)}" if half else number))
     return cells
 
 

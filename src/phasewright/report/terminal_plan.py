@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from phasewright.plan import Plan, PlannedStep, ProtectionBand, Readiness
 from phasewright.quantity import Value
 from phasewright.report.escaping import clean
-from phasewright.report.terminal import aligned, ascii_spaces, cut
-from phasewright.report.terminal_model import percent, wrapped
+from phasewright.report.terminal import aligned, cut, plain_spaces, wrapped
+from phasewright.report.terminal_model import percent
 from phasewright.report.wording import plain, time_text
 
 MOST_REASONS = 3
@@ -64,7 +64,7 @@ def _ends(value: Value | None) -> str:
     if value.low95 is None or value.high95 is None:
         return f"about {plain(value.value, 0)}"
     places = 1 if value.high95 - value.low95 < 3.0 else 0
-    return ascii_spaces(f"{plain(value.low95, places)} to {plain(value.high95, places)}")
+    return plain_spaces(f"{plain(value.low95, places)} to {plain(value.high95, places)}")
 
 
 def _foreseen(steps: Sequence[PlannedStep]) -> list[str]:
@@ -100,7 +100,7 @@ def _stops(steps: Sequence[PlannedStep]) -> list[str]:
         at = {stop.channel: stop for stop in item.forecast.stops if stop.action == "stop" and stop.unit != "s"}
         cells = [plain(at[channel].threshold, 0) if channel in at else "-" for channel, _, _ in STOPS]
         wait = f"{time_text(item.cool_down)} idle" if item.cool_down else "-"
-        rows.append((str(number), *(ascii_spaces(cell) for cell in cells), wait))
+        rows.append((str(number), *(plain_spaces(cell) for cell in cells), wait))
     if not rows:
         return ["No step is left that may be run."]
     head = [["#", *(title for _, title, _ in STOPS), "Before it"], ["", *(unit for _, _, unit in STOPS), ""]]
@@ -131,7 +131,7 @@ def band_words(band: ProtectionBand) -> str:
         (band.low is not None and set_to < band.low) or (band.high is not None and set_to > band.high)
     )
     said = f"none, {low} > {high}" if band.empty else f"{low} to {high}"
-    return ascii_spaces(said + (f", set {plain(set_to or 0.0, 0)}" if outside else ""))
+    return plain_spaces(said + (f", set {plain(set_to or 0.0, 0)}" if outside else ""))
 
 
 def _reasons(steps: Sequence[PlannedStep]) -> list[str]:

@@ -12,7 +12,7 @@ from phasewright.report.escaping import clean
 from phasewright.report.parts import answer_blocks
 from phasewright.report.tables import STEP
 from phasewright.report.traces import channels_drawn, draw_traces
-from phasewright.report.wording import quantity_title
+from phasewright.report.wording import in_words, quantity_title
 
 
 def trust_section(analysis: Analysis) -> Section:
@@ -74,7 +74,7 @@ def notes_table(analysis: Analysis) -> Table:
         for note in analysis.notes
     ]
     order = ("doubt", "caution", "note", "repair")
-    rows = tuple(sorted(((kind, text) for kind, _, text in parted), key=lambda row: order.index(row[0])))
+    rows = tuple(sorted(((kind, in_words(text)) for kind, _, text in parted), key=lambda row: order.index(row[0])))
     return Table(
         "notes", "Doubts, cautions and repairs", (Column("kind", "Kind"), Column("note", "What to know")), rows
     )
@@ -140,7 +140,7 @@ def window_table(analysis: Analysis) -> Table:
             f.window.end_s if f.window.found else None,
             ("yes" if f.window.settled else "no") if f.window.found else "no window",
             f.span.found_from,
-            "; ".join((*f.window.reasons, *f.window.remarks, *((f.span.note,) if f.span.note else ()))),
+            in_words("; ".join((*f.window.reasons, *f.window.remarks, *((f.span.note,) if f.span.note else ())))),
         )
         for f in analysis.steps
     )

@@ -48,7 +48,10 @@ def _cell(sketch: Sketch, x: float, y: float, w: float, h: float, findings: list
     if len(findings) > 1:
         words = f"{len(findings)} runs; {words}"
     if h > 50.0 and words:
-        for i, line in enumerate(wrap(words, 10.0, w - 20.0)[: int((h - 30.0) // 13.0)]):
+        lines = wrap(words, 10.0, w - 20.0)
+        most = int((h - 30.0) // 13.0)
+        lines = lines if len(lines) <= most else [*lines[: most - 1], fit(" ".join(lines[most - 1 :]), 10.0, w - 20.0)]
+        for i, line in enumerate(lines):
             sketch.words(x + 13.0, y + 39.0 + 13.0 * i, line, size=10.0, ink="soft")
 
 

@@ -164,6 +164,22 @@ def readable(value: Value) -> Value:
     return replace(value, value=value.value * factor, unit=sign, u=u, low95=low, high95=high, parts=())
 
 
+_NAMES = re.compile(r"\b[a-z]+(?:_[a-z]+)+\b")
+
+
+def in_words(text: str) -> str:
+    """Return a sentence with the names of channels and figures as words: ``rail_current`` -> rail current."""
+    return _NAMES.sub(lambda m: m[0].replace("_", " ") if m[0] in CHANNELS or m[0] in _TITLES else m[0], text)
+
+
+def in_percent(value: Value, name: str) -> Value:
+    """Return a share in percent, for columns of mixed units; anything else as it is."""
+    if value.unit != "1" or not is_share(name):
+        return value
+    u, low, high = (None if n is None else 100.0 * n for n in (value.u, value.low95, value.high95))
+    return replace(value, value=100.0 * value.value, unit="%", u=u, low95=low, high95=high, parts=())
+
+
 def number_text(value: Value, name: str = "") -> str:
     """Return a value for running text: ``412.3 ± 2.1 W``, the ± being half the 95 % interval, ``± ?`` when unknown."""
     number, interval = pair_text(value, name)
@@ -172,13 +188,24 @@ def number_text(value: Value, name: str = "") -> str:
 
 
 _TIES = re.compile(
-    r"(?<=[\d)]) (?=(?:W|A|K|V|s|ms|min|h|%|°C|K/W|K/h|kWh|kHz|mΩ|EUR|phases?)(?![\w/]))|(?<=\d) (?=±)|(?<=±) (?=[\d?])"
+    r"(?<=[\d)]) (?=(?:[kmµ]?[WAVΩsJ]|[kM]?Hz|[nµ][HF]|K|min|[hd]|%|°C|degC|K/W|K/h|K/s|kWh|[mu]?Ohm|ppm|l/min|m/s|mm2?|cm2"
+    r"|EUR|phases?)(?![\w/]))|(?<=\d) (?=±)|(?<=±) (?=[\d?])"
 )
+_NEGATIVE = re.compile(r"(?<![\w.,/:\\–−-])-(?=\.?\d)")
+_BEFORE_UNIT = re.compile(r"(?<=[\d)])\u202f(?=\D)")
 
 
 def tie(text: str) -> str:
     """Return a sentence whose numbers keep to their units and intervals when lines break."""
     return _TIES.sub("\u00a0", text)
+
+
+def typeset(text: str) -> str:
+    """Return a sentence as it is set for people: true minus signs, and numbers that keep to their units.
+
+    For what is read, never for what is parsed again: files for programs keep plain hyphens and spaces.
+    """
+    return _BEFORE_UNIT.sub("\u00a0", _NEGATIVE.sub(MINUS, tie(text)))
 
 
 def chance_text(chance: float) -> str:

@@ -156,13 +156,9 @@ def _keep_design(folder: Path, made: Design) -> None:
 
     from phasewright.design import design_to_dict
 
+    _keep(folder / "derived" / KEPT, json.dumps(design_to_dict(made), allow_nan=False))
+
+
+def _keep(place: Path, data: str | bytes) -> None:
     with contextlib.suppress(OSError):  # a folder that cannot be written still gets its answer
-        write_atomically(folder / "derived" / KEPT, json.dumps(design_to_dict(made), allow_nan=False))
-
-
-def _keep(place: Path, data: bytes) -> None:
-    with contextlib.suppress(OSError):
-        place.parent.mkdir(parents=True, exist_ok=True)
-        part = place.with_name(f".{place.name}.part")
-        part.write_bytes(data)
-        part.replace(place)
+        write_atomically(place, data)

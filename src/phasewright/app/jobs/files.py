@@ -7,13 +7,13 @@ import tempfile
 from pathlib import Path
 
 
-def write_atomically(path: Path, text: str) -> None:
-    """Write `text` to `path` so that a reader sees the old file or the new one, never half of it."""
+def write_atomically(path: Path, data: str | bytes) -> None:
+    """Write a text (UTF-8) or bytes to `path` so that a reader sees the old file or the new one, never half of it."""
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data if isinstance(data, bytes) else data.encode("utf-8"))
         os.replace(name, path)
     except BaseException:
         Path(name).unlink(missing_ok=True)

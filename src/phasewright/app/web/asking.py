@@ -29,17 +29,31 @@ class Asked:
     start: str
     """What stepping begins from when nothing is typed."""
     low: str = "0"
+    high: str = ""
+    """Bounds of stepping; '' = none. What is typed is judged by the model."""
+    group: str = ""
+    """Inputs of a group stand folded together."""
 
 
+PROTECTION = "Protections and limits"
 INPUTS = (
     Asked("phases", "Phases", "1", "1", "1"),
     Asked("load", "Load, W at the package or A on the rail", "10", "300 W", "1"),
     Asked("coolant", "Coolant", "1", "35 degC", "-50"),
+    Asked("fan", "Fan duty", "5", "50 %", "0", "100"),
+    Asked("pump", "Pump duty", "5", "50 %", "0", "100"),
     Asked("voltage", "Rail voltage", "0.01", "1.1 V", "0.1"),
     Asked("frequency", "Switching frequency", "50", "500 kHz", "50"),
-    Asked("ocp", "OCP of one phase", "5", "60 A", "1"),
-    Asked("total_ocp", "OCP of the whole regulator", "10", "400 A", "1"),
+    Asked("ocp", "OCP of one phase", "5", "60 A", "1", group=PROTECTION),
+    Asked("total_ocp", "OCP of the whole regulator", "10", "400 A", "1", group=PROTECTION),
+    Asked("warning", "Temperature warning", "5", "100 degC", "1", group=PROTECTION),
+    Asked("trip", "Over-temperature protection", "5", "115 degC", "1", group=PROTECTION),
+    Asked("power_limit", "Power limit of the package", "10", "300 W", "1", group=PROTECTION),
 )
+ASKING = frozenset(item.name for item in INPUTS) | {"strip"}
+PAIR = frozenset(("a", "b"))
+VIEW = ASKING | PAIR | {"step"}
+"""What of a campaign's page stands in its address."""
 LONGEST = 40
 KEPT = 24
 """Answers that are kept, so that a page that is opened again costs nothing."""
@@ -54,9 +68,12 @@ def inputs_of(study: Study, query: Mapping[str, str]) -> dict[str, str]:
         key, value = next(iter(loads[0].items())) if loads else ("package_power", 100.0)
         given["load"] = f"{float(value):g} {'W' if key == 'package_power' else 'A'}"
     if "phases" not in given:
+        loads = foresee.campaign_loads(campaign)
+        heaviest = loads[0].items() if loads else ()
         held = [
             int(float(item.step.settings["phase_count"])) for item in study.analysis.steps
             if item.verdict == "sustained" and "phase_count" in item.step.settings
+            and all(item.step.settings.get(key) == value for key, value in heaviest)
         ]  # fmt: skip
         given["phases"] = str(min(held, default=bench.regulator.phase_count))
     return given
@@ -65,28 +82,38 @@ def inputs_of(study: Study, query: Mapping[str, str]) -> dict[str, str]:
 def whatif_html(place: Place, study: Study, query: Mapping[str, str]) -> str:
     """Return the inputs with the answer to what the address asks."""
     given = inputs_of(study, query)
-    return render("whatif.html.jinja", place=place, inputs=INPUTS, given=given, ready=study.fitted is not None,
-                  why=study.unfitted, most=study.analysis.bench.regulator.phase_count,
-                  result=_result(place, study, given) if study.fitted is not None else "")  # fmt: skip
+    bench = study.analysis.bench
+    inputs = [item for item in INPUTS if item.name != "pump" or bench.cooling.coolant == "liquid"]
+    return render("whatif.html.jinja", place=place, inputs=inputs, group=PROTECTION, given=given, ready=study.fitted is not None,
+                  why=study.unfitted, most=bench.regulator.phase_count,
+                  strip=bool(query.get("strip")),
+                  result=_answer(place, study, given, query) if study.fitted is not None else "")  # fmt: skip
 
 
 def ask(desk: Desk, place: Place, request: Request) -> Response:
     """Answer one setting; the address of the page then says what was asked."""
     study = _study(desk, place)
     given = inputs_of(study, request.query_params)
-    answer = HTMLResponse(_result(place, study, given))
-    typed = {key: value for key, value in request.query_params.items() if value and key in {i.name for i in INPUTS}}
-    answer.headers["HX-Replace-Url"] = _page(place, request, typed)
+    answer = HTMLResponse(_answer(place, study, given, request.query_params))
+    answer.headers["HX-Replace-Url"] = _page(place, request, ASKING)
     return answer
 
 
-def _page(place: Place, request: Request, words: Mapping[str, str]) -> str:
-    """Return the address of the campaign's page with `words` in place of what it said of them."""
+def _answer(place: Place, study: Study, given: Mapping[str, str], query: Mapping[str, str]) -> str:
+    """Return the answer to one setting, and every phase count at its load where that is wished."""
+    told = _result(place, study, given)
+    return told + (_result(place, study, given, _every_count) if query.get("strip") else "")
+
+
+def _page(place: Place, request: Request, own: frozenset[str]) -> str:
+    """Return the address of the campaign's page: what is asked now of `own`, all else as it stood in the address."""
     from urllib.parse import parse_qsl, urlsplit
 
     before = urlsplit(request.headers.get("hx-current-url", ""))
-    kept = {key: value for key, value in parse_qsl(before.query) if key in ("step", "a", "b") or key in words}
-    return f"/campaign/{place.id}?{urlencode(kept | dict(words))}"
+    kept = {key: value for key, value in parse_qsl(before.query) if key in VIEW - own}
+    asked = {key: value for key, value in request.query_params.items() if value and key in own}
+    told = urlencode(kept | asked)
+    return f"/campaign/{place.id}" + (f"?{told}" if told else "")
 
 
 def _study(desk: Desk, place: Place) -> Study:
@@ -152,12 +179,6 @@ def _drawn(blocks: Any) -> dict[str, tuple[str, str]]:
     return {block.name: inline_figure(block) for block in blocks if isinstance(block, Figure)}
 
 
-def strip(desk: Desk, place: Place, request: Request) -> Response:
-    """Answer every phase count at the load that is asked."""
-    study = _study(desk, place)
-    return HTMLResponse(_result(place, study, inputs_of(study, request.query_params), _every_count))
-
-
 def asked_file(desk: Desk, place: Place, request: Request) -> Response:
     """Give a table or a figure of an answer as a file; the address says what was asked."""
     study = _study(desk, place)
@@ -206,8 +227,7 @@ def pair(desk: Desk, place: Place, request: Request) -> Response:
     if study is None:
         raise HTTPException(404)
     answer = HTMLResponse(pair_html(place, study, request.query_params))
-    first, second = _pair(study, request.query_params)
-    answer.headers["HX-Replace-Url"] = _page(place, request, {"a": str(first), "b": str(second)})
+    answer.headers["HX-Replace-Url"] = _page(place, request, PAIR)
     return answer
 
 

@@ -20,7 +20,8 @@ from phasewright.app.bring import ColumnLook, ReadResult, source_text
 from phasewright.app.web.desk import Desk
 from phasewright.app.web.guard import Refused
 from phasewright.app.web.making import given_words
-from phasewright.app.web.shelf import Place, log_file_name
+from phasewright.app.web.shelf import BENCH_FILE, CAMPAIGN_FILE, Place, log_file_name
+from phasewright.app.web.undoing import last_change, remember, texts_of
 from phasewright.app.web.view import render
 from phasewright.app.web.work import Cancelled, Job
 from phasewright.bench import CHANNELS, ChannelSource, ColumnTerm, base_channel
@@ -52,7 +53,7 @@ def logs_page(desk: Desk, place: Place, request: Request, cap: int) -> Response:
     instruments = [item.name for item in checked.bench.instruments] if checked.bench else []
     page = render("logs.html.jinja", place=place, name=campaign.name if campaign else place.name, entries=entries,
                   faults=checked.faults, reading=reading, instruments=instruments, cap=cap, loose=loose,
-                  steps=len(campaign.steps) if campaign else 0)  # fmt: skip
+                  steps=len(campaign.steps) if campaign else 0, undo=last_change(desk, place))  # fmt: skip
     return HTMLResponse(page)
 
 
@@ -117,12 +118,15 @@ def begin_reading(desk: Desk, place: Place, log: Path, instrument: str, *, fresh
     """Begin to read a log; it asks for the map when it knows the columns. A fresh one goes again when it is cancelled."""
 
     def run(job: Job) -> ReadResult:
+        before = texts_of(place, (BENCH_FILE, CAMPAIGN_FILE))
         try:
-            return jobs.read(place.folder, log, instrument=instrument, choose=job.ask, progress=job.progress)
+            result = jobs.read(place.folder, log, instrument=instrument, choose=job.ask, progress=job.progress)
         except Cancelled:
             if fresh and f"logs/{log.name}" not in {n for e in _entries(place.folder) for n in e.files}:
                 log.unlink(missing_ok=True)
             raise
+        remember(desk, place, before, f"the map of {log.name}")
+        return result
 
     return desk.work.begin(place.id, "read", f"Reading {log.name}", run, waits=True)
 
@@ -157,11 +161,12 @@ def map_state(desk: Desk, request: Request) -> Response:
 
 def render_job(job: Job, given: Mapping[str, str] | None = None, wrong: Mapping[str, str] | None = None) -> str:
     """Return the state of a log that is being read as a piece of a page."""
+    state = job.state  # once: the job goes on while this is told
     question: ReadResult | None = job.question
     rows, sums = ([], [])
-    if job.state == "asking" and question is not None:
+    if state == "asking" and question is not None:
         rows, sums = _rows(question), _sums(question)
-    return render("reading.html.jinja", job=job, question=question, rows=rows, sums=sums, given=given or {},
+    return render("reading.html.jinja", job=job, state=state, question=question, rows=rows, sums=sums, given=given or {},
                   wrong=wrong or {}, channels=_choices(question), result=job.result)  # fmt: skip
 
 
@@ -246,7 +251,6 @@ def answer_map(desk: Desk, request: Request) -> Response:
     if wrong:
         return HTMLResponse(render_job(job, given, wrong), 422)
     job.answer(channel_map)
-    job.state = "running"
     return HTMLResponse(render_job(job))
 
 

@@ -12,8 +12,9 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from phasewright.app import jobs
-from phasewright.app.web import making
+from phasewright.app.web import undoing
 from phasewright.app.web.desk import Desk
+from phasewright.app.web.forms import given_words
 from phasewright.app.web.shelf import CAMPAIGN_FILE, Place
 from phasewright.app.web.view import render
 from phasewright.bench import PhasewrightError, add_log
@@ -85,7 +86,7 @@ def save_clock(desk: Desk, place: Place, request: Request) -> Response:
     """Keep what a person says is to be added to one log's clock; nothing said = it is found."""
     from phasewright.quantity import parse_quantity
 
-    text = " ".join(making.given_words(request).get("offset", "").replace("−", "-").split())
+    text = " ".join(given_words(request).get("offset", "").replace("−", "-").split())
     number, campaign = int(request.path_params["number"]), jobs.check(place.folder).campaign
     if campaign is None or not 1 <= number <= len(campaign.logs):
         raise HTTPException(404)
@@ -95,13 +96,12 @@ def save_clock(desk: Desk, place: Place, request: Request) -> Response:
             raise ValueError(f"{text} is beyond 10000 d - no log lies that far from the other - state what is to be added")
     except ValueError as error:
         return _refused(str(error))
-    before = making.text_of(place, CAMPAIGN_FILE)
+    before = undoing.texts_of(place, (CAMPAIGN_FILE,))
     try:
         add_log(place.folder, replace(campaign.logs[number - 1], clock_offset=offset))
     except PhasewrightError as error:
         return _refused("; ".join(f"{fault.what} - {fault.mend}" for fault in error.faults))
-    if making.text_of(place, CAMPAIGN_FILE) != before:
-        making.remember(desk, place, CAMPAIGN_FILE, before)
+    undoing.remember(desk, place, before, f"the clock of {campaign.logs[number - 1].name}")
     return Response(status_code=204, headers={"HX-Refresh": "true"})
 
 

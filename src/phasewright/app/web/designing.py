@@ -15,6 +15,7 @@ from phasewright.app.web.fields import Field, by_field, changed, said_in
 from phasewright.app.web.files import block_file
 from phasewright.app.web.forms import given_words, mark_of, text_of
 from phasewright.app.web.shelf import Place
+from phasewright.app.web.undoing import keep, last_change, put, remember, texts_of
 from phasewright.app.web.view import render
 from phasewright.app.web.work import Cancelled, Job
 from phasewright.bench import Fault, PhasewrightError, edited
@@ -65,16 +66,8 @@ def design_html(desk: Desk, place: Place, *, given: Mapping[str, str] | None = N
         wrong=by_field(standing, FIELDS), texts={**kept, **(texts or {})}, told=told,
         marks={key: mark_of(text) for key, text in kept.items()},
         job=job if job is not None and (job.active or job.state in ("failed", "cancelled")) else None,
-        answer=_answer(desk, place) if ready and not standing else "",
+        answer=_answer(desk, place) if ready and not standing else "", undo=last_change(desk, place),
     )  # fmt: skip
-
-
-def kept_design(place: Place) -> Design | None:
-    """Return the design that was found for the files as they stand; None where there is none."""
-    try:
-        return jobs.kept_design(place.folder)
-    except PhasewrightError:
-        return None
 
 
 def _faults(place: Place) -> tuple[Fault, ...]:
@@ -92,7 +85,7 @@ def _answer(desk: Desk, place: Place) -> str:
     marks = [(name, *_mark(place, name)) for name in names]
     kept = desk.designs.get(place.id)
     if kept is None or kept[0] != marks:
-        design = kept_design(place)
+        design = jobs.kept_design(place.folder)
         kept = desk.designs[place.id] = (marks, _told(place, design) if design is not None else "")
     return kept[1]
 
@@ -128,10 +121,12 @@ def design_part(desk: Desk, place: Place, request: Request) -> Response:
 
 def begin_catalogue(desk: Desk, place: Place, request: Request) -> Response:
     """Lay down an invented catalogue and requirement to start from; nothing that is there is touched."""
+    before = texts_of(place, _FILES.values())
     try:
         jobs.new_design(place.folder)
     except PhasewrightError as error:
         return HTMLResponse(design_html(desk, place, faults=error.faults), 422)
+    remember(desk, place, before, "the catalogue that was laid down")
     return HTMLResponse(design_html(desk, place, told="Laid down. Parts and figures are invented: put your own in."))
 
 
@@ -145,13 +140,15 @@ def begin_design(desk: Desk, place: Place, request: Request) -> Response:
     except ValueError as error:
         faults = (Fault(REQUIREMENT, str(error), "change it in the text below"),)
         return HTMLResponse(design_html(desk, place, given=given, faults=faults), 422)
+    before = texts_of(place, (REQUIREMENT,))
     if fresh != text:
-        jobs.write_atomically(place.folder / REQUIREMENT, fresh)
+        put(place, REQUIREMENT, fresh)
     faults = _faults(place)
     if faults:
         if fresh != text:
-            jobs.write_atomically(place.folder / REQUIREMENT, text)
+            put(place, REQUIREMENT, text)
         return HTMLResponse(design_html(desk, place, given=given, faults=faults), 422)
+    remember(desk, place, before, "the requirement’s form")
     desk.work.begin(place.id, "design", "Searching the catalogue", lambda job: _search(place, job))
     return HTMLResponse(design_html(desk, place))
 
@@ -182,7 +179,7 @@ def save_text(desk: Desk, place: Place, request: Request) -> Response:
         fault = Fault(name, "the file was changed meanwhile, by another page or editor",
                       "copy your text, load this page again, and put your change in")  # fmt: skip
         return HTMLResponse(design_html(desk, place, faults=(fault,), texts={key: text}), 422)
-    jobs.write_atomically(place.folder / name, text)
+    keep(desk, place, name, text, f"the text of {name}")
     return HTMLResponse(design_html(desk, place, told=f"Kept as {name}."))
 
 
@@ -190,7 +187,7 @@ def design_file(desk: Desk, place: Place, request: Request) -> Response:
     """Give a table or figure of the design as a file."""
     from phasewright.report import design_blocks
 
-    found = kept_design(place)
+    found = jobs.kept_design(place.folder)
     if found is None:
         raise HTTPException(404)
     return block_file(design_blocks(found), request.path_params["name"], request.path_params["kind"], _banner(found))

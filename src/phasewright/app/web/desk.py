@@ -52,8 +52,8 @@ class Desk:
 
     def __init__(self, shelf: Shelf, work: Work):
         self.shelf, self.work = shelf, work
-        self.undo: dict[str, list[tuple[str, str]]] = {}
-        """By campaign: (file name, its text before), the newest last."""
+        self.undo: dict[str, list[Any]] = {}
+        """By campaign: its changes (`undoing.Change`), the newest last."""
         self.designs: dict[str, tuple[object, str]] = {}
         """By campaign: the marks of the files that its last design was told from, and what was told."""
         self.traces: OrderedDict[str, Any] = OrderedDict()

@@ -26,10 +26,10 @@ from phasewright.app.web.fields import (
 )
 from phasewright.app.web.forms import given_words, mark_of, text_of
 from phasewright.app.web.shelf import BENCH_FILE, CAMPAIGN_FILE, Place
+from phasewright.app.web.undoing import keep, last_change
 from phasewright.app.web.view import render
 from phasewright.bench import Fault, PhasewrightError, edited, file_faults, keep_text, new_text, without_block
 
-UNDO_MOST = 100
 _FILES = {"bench": BENCH_FILE, "campaign": CAMPAIGN_FILE}
 
 
@@ -90,7 +90,7 @@ def _bench_html(desk: Desk, place: Place, given: Mapping[str, str] | None, fault
         groups=BENCH_GROUPS, given=given if given is not None else said_in(kept["bench"], BENCH_FIELDS), faults=faults,
         wrong=by_field(faults, BENCH_FIELDS), texts={**kept, **(texts or {})},
         marks={key: mark_of(text) for key, text in kept.items()}, standing=checked.faults, cautions=checked.cautions,
-        undo=bool(desk.undo.get(place.id)), told=told,
+        undo=last_change(desk, place), told=told,
     )  # fmt: skip
 
 
@@ -106,7 +106,7 @@ def save_bench(desk: Desk, place: Place, request: Request) -> Response:
     faults = tuple(fault for fault in file_faults(BENCH_FILE, fresh) if (fault.path, fault.what) not in known)
     if faults:
         return HTMLResponse(_bench_html(desk, place, given, faults), 422)
-    keep(desk, place, BENCH_FILE, fresh)
+    keep(desk, place, BENCH_FILE, fresh, "the bench’s form")
     return HTMLResponse(_bench_html(desk, place, None, (), told="Kept in bench.toml."))
 
 
@@ -121,31 +121,8 @@ def save_text(desk: Desk, place: Place, request: Request) -> Response:
         fault = Fault(_FILES[key], "the file was changed meanwhile, by another page or editor",
                       "copy your text, load this page again, and put your change in")  # fmt: skip
         return HTMLResponse(_bench_html(desk, place, None, (fault,), {key: text}), 422)
-    keep(desk, place, _FILES[key], text)
+    keep(desk, place, _FILES[key], text, f"the text of {_FILES[key]}")
     return HTMLResponse(_bench_html(desk, place, None, (), told=f"Kept as {_FILES[key]}."))
-
-
-def keep(desk: Desk, place: Place, name: str, text: str) -> None:
-    """Replace a file of the campaign, and remember what stood there."""
-    before = keep_text(place.folder, name, text)
-    if before != text:
-        remember(desk, place, name, before)
-
-
-def remember(desk: Desk, place: Place, name: str, before: str) -> None:
-    """Remember what stood in a file before it was changed, so that the change can be taken back."""
-    undo = desk.undo.setdefault(place.id, [])
-    undo.append((name, before))
-    del undo[:-UNDO_MOST]
-
-
-def take_back(desk: Desk, place: Place, request: Request) -> Response:
-    """Take back the last change of this start."""
-    undo = desk.undo.get(place.id)
-    if undo:
-        name, text = undo.pop()
-        keep_text(place.folder, name, text)
-    return Response(status_code=204, headers={"HX-Refresh": "true"})
 
 
 # ---- steps -----------------------------------------------------------------------------------------------------------
@@ -167,7 +144,7 @@ def steps_html(desk: Desk, place: Place, *, open_step: int = 0, given: Mapping[s
         "steps_edit.html.jinja", place=place, rows=rows, fields=STEP_FIELDS, record=RECORD_FIELDS,
         said=dict(given or {}) if open_step == -1 else said_in(text, RECORD_FIELDS), extra=extra, count=count,
         open_step=open_step, faults=faults, found=found, told=told, stale=stale,
-        now={name: _now(finding) for name, finding in found.items()}, undo=bool(desk.undo.get(place.id)),
+        now={name: _now(finding) for name, finding in found.items()}, undo=last_change(desk, place),
         wrong=by_field(faults, RECORD_FIELDS if open_step == -1 else STEP_FIELDS,
                        "" if open_step == -1 else f"step[{open_step}]."),
     )  # fmt: skip
@@ -206,17 +183,19 @@ def save_step(desk: Desk, place: Place, request: Request) -> Response:
         Fault(item.file, item.what, item.mend, path=f"step[{number}].{item.path}")
         for item in missing(given, STEP_FIELDS, CAMPAIGN_FILE)
     )
-    return _save(desk, place, text, changed(given, STEP_FIELDS, before, f"step.{number}."), faults, number, given)
+    what = f"the new step {number}" if number > _count(text) else f"the change of step {number}"
+    return _save(desk, place, text, changed(given, STEP_FIELDS, before, f"step.{number}."), faults, number, given, what)
 
 
 def save_record(desk: Desk, place: Place, request: Request) -> Response:
     """Change how steps and windows are found."""
     text, given = text_of(place, CAMPAIGN_FILE), given_words(request)
-    return _save(desk, place, text, changed(given, RECORD_FIELDS, said_in(text, RECORD_FIELDS)), (), -1, given)
+    return _save(desk, place, text, changed(given, RECORD_FIELDS, said_in(text, RECORD_FIELDS)), (), -1, given,
+                 "how steps are found")  # fmt: skip
 
 
 def _save(desk: Desk, place: Place, text: str, values: Mapping[str, str | None], faults: tuple[Fault, ...],
-          number: int, given: Mapping[str, str]) -> Response:  # fmt: skip
+          number: int, given: Mapping[str, str], what: str) -> Response:  # fmt: skip
     try:
         fresh = edited(text, values)
     except ValueError as error:
@@ -227,15 +206,16 @@ def _save(desk: Desk, place: Place, text: str, values: Mapping[str, str | None],
         faults = tuple(f for f in file_faults(CAMPAIGN_FILE, fresh) if (f.path, f.what) not in known)
     if faults:
         return HTMLResponse(steps_html(desk, place, open_step=number, given=given, faults=faults), 422)
-    keep(desk, place, CAMPAIGN_FILE, fresh)
+    keep(desk, place, CAMPAIGN_FILE, fresh, what)
     return HTMLResponse(steps_html(desk, place, told="Kept in campaign.toml."))
 
 
 def remove_step(desk: Desk, place: Place, request: Request) -> Response:
     """Take one step out of the list; it can be taken back."""
+    number = int(request.path_params["number"])
     try:
-        fresh = without_block(text_of(place, CAMPAIGN_FILE), "step", int(request.path_params["number"]))
+        fresh = without_block(text_of(place, CAMPAIGN_FILE), "step", number)
     except (ValueError, PhasewrightError):
         raise HTTPException(404) from None
-    keep(desk, place, CAMPAIGN_FILE, fresh)
+    keep(desk, place, CAMPAIGN_FILE, fresh, f"that step {number} was taken out")
     return HTMLResponse(steps_html(desk, place, told="Taken out of campaign.toml."))

@@ -29,6 +29,7 @@ from phasewright.app.web import (
     publishing,
     record,
     shelving,
+    undoing,
 )
 from phasewright.app.web.desk import Desk
 from phasewright.app.web.guard import OPEN_PATH, Gate, Guard, Refused
@@ -94,7 +95,6 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
         Route("/new", of_desk(making.make_campaign), methods=["POST"]),
         Route(campaign, of_campaign(answers.campaign_page)),
         Route(campaign + "/whatif", of_campaign(asking.ask)),
-        Route(campaign + "/whatif/phases", of_campaign(asking.strip)),
         Route(campaign + "/whatif/{name}.{kind}", of_campaign(asking.asked_file)),
         Route(campaign + "/pair", of_campaign(asking.pair)),
         Route(campaign + "/pair.csv", of_campaign(asking.pair_file)),
@@ -112,7 +112,7 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
         Route(campaign + "/bench", of_campaign(making.bench_page)),
         Route(campaign + "/bench", of_campaign(making.save_bench), methods=["POST"]),
         Route(campaign + "/text/{file}", of_campaign(making.save_text), methods=["POST"]),
-        Route(campaign + "/undo", of_campaign(making.take_back), methods=["POST"]),
+        Route(campaign + "/undo", of_campaign(undoing.take_back), methods=["POST"]),
         Route(campaign + "/run", of_campaign(live.run_page)),
         Route(campaign + "/run/now", of_campaign(live.run_now)),
         Route(campaign + "/run/begin", of_campaign(live.begin_run), methods=["POST"]),

@@ -62,14 +62,15 @@ class Job:
         """Wait for a person's answer to `question` and return it."""
         self.question, self.state = question, "asking"
         self._answered.wait()
-        self.state, self.question = "running", None
+        # The question stays: a page that read "asking" a moment ago still shows what was asked.
+        self.state = "running"
         if self._cancel.is_set():
             raise Cancelled
         return self._answer
 
     def answer(self, answer: Any) -> None:
         """Give the answer that the job waits for."""
-        self._answer = answer
+        self._answer, self.state = answer, "running"
         self._answered.set()
 
 

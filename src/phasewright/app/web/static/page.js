@@ -42,8 +42,8 @@ document.addEventListener("htmx:responseError", (event) => {
 });
 document.addEventListener("htmx:sendError", () => say("The server does not answer. Is phasewright serve still running?"));
 document.addEventListener("htmx:afterSwap", (event) => {
-  const faults = event.detail.elt.querySelector && event.detail.elt.querySelector(".faults");
-  if (faults) faults.focus();
+  const told = event.detail.elt.querySelector && (event.detail.elt.querySelector(".faults") || event.detail.elt.querySelector(".kept"));
+  if (told && (told.matches(".faults") || document.activeElement === document.body)) told.focus();
 });
 
 // Stepped inputs: a number with its unit ("300 W") is moved by a button or by the arrow keys.
@@ -88,6 +88,80 @@ document.addEventListener("keydown", (event) => {
     const link = [...line.parentElement.querySelectorAll("[data-key]")].find((item) => item.dataset.key === key);
     if (link) { event.preventDefault(); link.click(); }
   }
+});
+
+// Charts are walked point by point: while one has the focus, the arrow keys go through the rows of its numbers, which are
+// said and marked in the table; Enter opens the table, Escape ends it.
+function walkable(root) {
+  for (const figure of root.querySelectorAll("figure")) {
+    const plate = figure.querySelector(".plate");
+    if (!plate || plate.dataset.walk || !figure.querySelector("details table tbody tr")) continue;
+    plate.dataset.walk = "0";
+    plate.tabIndex = 0;
+    plate.setAttribute("role", "group");
+    plate.setAttribute("aria-label", figure.querySelector("figcaption b").textContent +
+      ". Arrow left and right walk through its points, Enter opens its numbers.");
+    const told = document.createElement("p");
+    told.className = "walked";
+    told.setAttribute("role", "status");
+    plate.append(told);
+  }
+}
+document.addEventListener("DOMContentLoaded", () => walkable(document));
+document.addEventListener("htmx:afterSettle", () => walkable(document));
+function rowWords(table, row) {
+  const heads = [...table.querySelectorAll("thead th")].flatMap((th) => [th, ...Array(th.colSpan - 1)]);
+  const parts = [];
+  [...row.cells].forEach((cell, index) => {
+    const text = cell.textContent.trim(), head = heads[index];
+    if (!head) { if (text && parts.length) parts[parts.length - 1].value += " " + text; return; }
+    const [name, unit] = head.textContent.trim().split(/\s*\/\s*(?=\S+$)/);
+    parts.push({ name, value: text, unit: unit || "" });
+  });
+  return parts.filter((part, index) => !index || (part.value && part.value !== "–"));
+}
+function walk(plate, key) {
+  const table = plate.parentElement.querySelector("details table"), rows = [...table.querySelectorAll("tbody tr")];
+  const told = plate.querySelector(".walked"), now = +plate.dataset.walk;
+  const next = { ArrowRight: now + 1, ArrowLeft: now - 1, Home: 1, End: rows.length, Escape: 0 }[key];
+  for (const row of rows) row.classList.remove("walked-row");
+  plate.dataset.walk = Math.min(Math.max(next, key === "Escape" ? 0 : 1), rows.length);
+  told.textContent = "";
+  if (plate.dataset.walk === "0") return;
+  const row = rows[plate.dataset.walk - 1], [first, ...rest] = rowWords(table, row);
+  row.classList.add("walked-row");
+  const at = document.createElement("span"), name = document.createElement("b");
+  at.className = "at";
+  at.textContent = plate.dataset.walk + " of " + rows.length + " ";
+  name.textContent = first.value + (first.unit ? "\u00a0" + first.unit : "");
+  told.append(at, name, rest.map((part) => " " + part.name + ": " + part.value + (part.unit ? "\u00a0" + part.unit : "")).join(";"));
+}
+document.addEventListener("keydown", (event) => {
+  const plate = event.target;
+  if (!plate.matches || !plate.matches(".plate[data-walk]") || event.ctrlKey || event.metaKey || event.altKey) return;
+  if (["ArrowRight", "ArrowLeft", "Home", "End"].includes(event.key) || (event.key === "Escape" && plate.dataset.walk !== "0")) {
+    event.preventDefault();
+    event.stopPropagation();
+    walk(plate, event.key);
+  } else if (event.key === "Enter") {
+    const table = plate.parentElement.querySelector("details");
+    table.open = !table.open;
+  }
+});
+
+// A step, a clock or a form that is open stands in the address, and a link to it opens it.
+function openTarget() {
+  const found = location.hash.length > 1 && document.getElementById(decodeURIComponent(location.hash.slice(1)));
+  if (found && found.matches("details") && !found.open) { found.open = true; found.scrollIntoView(); }
+}
+document.addEventListener("DOMContentLoaded", openTarget);
+window.addEventListener("hashchange", openTarget);
+document.addEventListener("click", (event) => {
+  const head = event.target.closest && event.target.closest("details[id]>summary");
+  if (!head) return;
+  const own = "#" + head.parentElement.id;
+  if (!head.parentElement.open) history.replaceState(history.state, "", own);
+  else if (location.hash === own) history.replaceState(history.state, "", location.pathname + location.search);
 });
 
 // Stop is one key, wherever the focus is.
