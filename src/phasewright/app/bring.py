@@ -184,7 +184,8 @@ def bring_log(
     inside = _inside(folder, log)
     entry = replace(kept, channels=()) if kept else LogEntry(name=name, files=(), instrument=instrument, channels=())
     meter = bench.instrument(instrument) if known else None
-    with _read(folder, log, entry, meter, strict=strict, progress=progress, file=inside or log.name) as table:
+    how = {"strict": strict, "progress": progress, "file": inside or log.name, "by_position": bool(channel_map)}
+    with _read(folder, log, entry, meter, **how) as table:
         suggestions = tuple(suggest_channels(table))
         file = inside or f"logs/{log.name}"
         looks = _looks(table) if choose else ()
@@ -229,6 +230,12 @@ def _refuse_taken(
     file: str, table: Table, channels: tuple[ChannelSource, ...], others: Sequence[LogEntry]
 ) -> None:
     """Raise LogFault for channels that another log of the campaign holds already."""
+    for log in others:
+        if file in log.files:
+            what = f"this file is log {escape(log.name)!r} of the campaign already"
+            mend = (f"bring it in again with --name {escape(log.name)}, or change the name and the instrument of that "
+                    "[[log]] in campaign.toml")  # fmt: skip
+            raise LogFault(Fault(file, what, mend, 1))
     owners = {source.channel: log.name for log in others for source in log.channels}
     faults = []
     for source in channels:

@@ -138,8 +138,8 @@ def _how_hot(findings: Sequence[StepFinding]) -> tuple[str, Numbers]:
     known = [item for item in findings if "regulator_temperature" in item.quantities and item.verdict != "tripped"]
     if not known:
         return (
-            "Not answered: no regulator temperature lies in any window; log regulator_temperature next to the power "
-            "stages."
+            f"Not answered: no regulator temperature lies in any window; "
+            f"{_why_missing(findings, 'regulator_temperature') or 'log regulator_temperature next to the power stages'}."
         ), {}
     hottest = max(known, key=_shown_temperature)
     value = hottest.quantities["regulator_temperature"]
@@ -189,6 +189,16 @@ def _settling_words(finding: StepFinding, numbers: Numbers) -> str:
     return f", not settled, with up to {remaining_text(tests)} still to come"
 
 
+def _why_missing(findings: Sequence[StepFinding], *channels: str) -> str:
+    """Return why a channel that a log did bring cannot be used, with the mend; '' when none was brought."""
+    for channel in channels:
+        for finding in findings:
+            for item in finding.missing:
+                if item.name == channel and "log " in item.why:
+                    return f"{channel} is logged, but {item.why}: {item.mend}"
+    return ""
+
+
 # ---- what is wasted -----------------------------------------------------------------------------------------------
 
 
@@ -198,8 +208,10 @@ def _what_is_wasted(
     known = {item.step.name: item for item in findings if "loss" in item.quantities and item.verdict != "tripped"}
     if not known:
         return (
-            "Not answered: the loss takes input power and package power in one window; log input_power at the board's "
-            "12 V inputs and package_power from the processor."
+            "Not answered: the loss takes input power and package power in one window; "
+            + (_why_missing(findings, "input_power", "package_power")
+               or "log input_power at the board's 12 V inputs and package_power from the processor")
+            + "."
         ), {}
     comparable = [
         item
@@ -274,10 +286,13 @@ def _what_gives_first(findings: Sequence[StepFinding], bench: Bench | None) -> t
             parts += [words] if words else []
             numbers |= found
     if not parts:
-        return (
-            "Not answered: no limit is stated that a logged channel could be held against; add ratings and protection "
-            "thresholds to bench.toml."
-        ), {}
+        lost = _why_missing(findings, "rail_current", "regulator_temperature", "input_power")
+        why = (
+            f"nothing that a limit bears on can be used; {lost}" if lost else
+            "no limit is stated that a logged channel could be held against; add ratings and protection thresholds to "
+            "bench.toml"
+        )
+        return f"Not answered: {why}.", {}
     text = "; ".join(parts)
     return (
         f"{text[0].upper()}{text[1:]}; what more cooling, another protection limit, more phases or another voltage "

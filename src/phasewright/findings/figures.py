@@ -61,7 +61,7 @@ def sources_of(
     for clock in recording.clocks:
         clocks.setdefault(clock.log, set()).add(clock.status)
     ambiguous = {log for log, statuses in clocks.items() if statuses == {"ambiguous"}}
-    mend = "state when the log began, or log a load that does not repeat, so that its clock can be found"
+    mend = 'write offset = "..." under [log.time] of that log, or log a load that does not repeat'
     found, lost = {}, {}
     for name, trace in recording.traces.items():
         if trace.log in ambiguous:

@@ -65,7 +65,7 @@ def find_incident(
         if restart is None:
             return None
         return Incident(
-            False, f"the machine's clock was set at {restart:.0f} s within the step; power went on", restart
+            False, f"the machine's log begins anew at {restart:.0f} s within the step; power went on", restart
         )
     at, high, low, name = collapse
     words = (

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from phasewright.bench import Bench, Campaign
 from phasewright.findings.records import Check, StepFinding
-from phasewright.logs import Recording
+from phasewright.logs import Recording, places_text
 
 __all__ = ["gather_notes"]
 
@@ -31,7 +31,7 @@ def gather_notes(
         notes.append("caution: the data of this campaign are simulated")
     notes += [f"doubt: {check.sentence}" for check in checks if check.outcome == "doubt"]
     notes += said
-    notes += _clock_notes(recording)
+    notes += _clock_notes(recording, campaign)
     notes += _accuracy_notes(findings)
     notes += _reference_notes(findings)
     for finding in findings:
@@ -66,13 +66,16 @@ def _channel_notes(recording: Recording) -> Iterable[str]:
         yield f"{kind}: {', '.join(dict.fromkeys(keys))} (log {log}): {words}"
 
 
-def _clock_notes(recording: Recording) -> Iterable[str]:
+def _clock_notes(recording: Recording, campaign: Campaign) -> Iterable[str]:
+    told = set()
     for clock in recording.clocks:
-        if clock.status == "ambiguous":
-            places = ", ".join(f"{offset:+.2f} s" for offset, _ in clock.candidates)
+        if clock.status == "ambiguous" and clock.log not in told:
+            told.add(clock.log)
+            places = places_text(recording, campaign, clock.log)
+            fits = f"fits in several places: {places}" if places else f"is not found ({clock.note})"
             yield (
-                f"doubt: the clock of log {clock.log} fits in several places ({places}); its readings are "
-                "not used: state the offset, or log a load that does not repeat"
+                f"doubt: the clock of log {clock.log} {fits}; its readings are not used: write the right offset under "
+                "[log.time] of that log in campaign.toml, or log a load that does not repeat"
             )
         elif clock.status == "assumed":
             why = f": {clock.note}" if clock.note else ""

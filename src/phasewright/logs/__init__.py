@@ -29,12 +29,12 @@ from phasewright.logs.records import (
 )
 from phasewright.logs.sanity import Doubts, look_at
 from phasewright.logs.steady import find_window
-from phasewright.logs.steps import find_steps
+from phasewright.logs.steps import find_steps, places_text
 from phasewright.logs.store import file_hash, verify_file
 
 __all__ = [
     "align", "build_pyramid", "column_position", "file_hash", "find_steps", "find_window", "look_at", "mended_values",
-    "open_log", "open_table", "question_values", "read_log", "suggest_channels", "table_aside", "verify_file",
+    "open_log", "open_table", "places_text", "question_values", "read_log", "suggest_channels", "table_aside", "verify_file",
     "view_trace",
     "AlignedTrace", "ClockMap", "Doubts", "Fingerprint", "OpenedLog", "Pyramid", "ReadReport", "Recording", "Remark", "Settling", "StepSpan",
     "Suggestion", "Table", "Trace", "TraceView", "Window",

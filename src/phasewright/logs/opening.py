@@ -94,14 +94,17 @@ def table_aside(
     strict: bool = False,
     progress: Progress | None = None,
     file: str = "",
+    by_position: bool = False,
 ) -> Iterator[Table]:
     """Read any log, in the campaign in `folder` or not, with its columns on the disk as long as the block lasts.
 
-    For logs that would fill the memory; `file` is what faults call it. Nothing stays in `derived/`. Raises LogFault.
+    For logs that would fill the memory; `file` is what faults call it, `by_position` as in `read_log`. Nothing stays in
+    `derived/`. Raises LogFault.
     """
     sink = Store(Path(folder)).writer()
     try:
-        yield read_log(path, entry, instrument=instrument, strict=strict, progress=progress, sink=sink, file=file)
+        yield read_log(path, entry, instrument=instrument, strict=strict, progress=progress, sink=sink, file=file,
+                       by_position=by_position)  # fmt: skip
     finally:
         sink.abandon()
 

@@ -59,6 +59,8 @@ class ReadReport:
     segment_count: int = 1
     complete: bool = True
     """False when the file changed while it was read; read it again."""
+    zone: str = ""
+    """Zone that the stamps name themselves in the first row, such as +02:00 or Z; '' = none."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

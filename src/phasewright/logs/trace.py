@@ -256,7 +256,8 @@ def _term_columns(table: Table, term: ColumnTerm, name: str, unit: str, file: st
                     Fault(
                         file,
                         f"column {escape(column_name)!r} states no unit",
-                        f'state it in the map, e.g. units = ["{unit}"]',
+                        f'state it in the map: unit = "{unit}", in a sum units = ["{unit}"]' if single else
+                        'state the units in the map, one for each column of the product, e.g. units = ["V", "A"]',
                         table.report.header_line or None,
                         path=name,
                     )

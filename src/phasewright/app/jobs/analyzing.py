@@ -89,10 +89,18 @@ def losses(analysis: Analysis) -> tuple[str, ...]:
 
 
 def wants(analysis: Analysis) -> tuple[str, ...]:
-    """Return what would do most for the figures, most first: accuracy where none is stated, limits where none are."""
+    """Return what would do most for the figures, most first: a clock's place, accuracies, limits that are not stated."""
     from phasewright.findings import unstated_accuracy
+    from phasewright.logs import places_text
 
     found = []
+    lost = dict.fromkeys(clock.log for clock in analysis.recording.clocks if clock.status == "ambiguous")
+    for log in lost:
+        places = places_text(analysis.recording, analysis.campaign, log)
+        found.append(
+            f"say where the clock of log {log} belongs: under [log.time] of that log in campaign.toml write "
+            f'offset = "..."; until then nothing of it is used. It fits at {places or "no place that stands out"}'
+        )
     bare = unstated_accuracy(analysis.steps)
     if bare:
         names = ", ".join(name.replace("_", " ") for name in bare)
@@ -100,7 +108,7 @@ def wants(analysis: Analysis) -> tuple[str, ...]:
             f"state in bench.toml how accurate the instruments are ({names}): until then ± ? stands where the interval "
             "belongs"
         )
-    if analysis.steps and not any(step.margins for step in analysis.steps):
+    if analysis.steps and not lost and not any(step.margins for step in analysis.steps):
         found.append("add ratings and protection thresholds to bench.toml: until then no step gets a verdict")
     return tuple(found)
 

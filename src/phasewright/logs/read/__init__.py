@@ -16,7 +16,7 @@ from .suggest import suggest_channels
 
 __all__ = ["MemorySink", "Sink", "fault_of", "read_log", "suggest_channels"]
 
-VERSION = 3
+VERSION = 4
 """Raised when the same bytes would be read in another way, so that what is kept in derived/ is read again."""
 
 
@@ -29,6 +29,7 @@ def read_log(
     progress: Callable[[float, str], None] | None = None,
     sink: Sink | None = None,
     file: str | None = None,
+    by_position: bool = False,
 ) -> Table:
     """Return the table in a delimited text file.
 
@@ -36,12 +37,15 @@ def read_log(
     header line, channels); all that it leaves open is found from the file and reported. `instrument.period` settles
     whether an elapsed time without unit counts seconds or milliseconds. `strict` refuses where reading would mend.
     `sink` takes the columns as they are read (default: memory). `file` is the name for reports and faults.
+    `by_position` tells columns of one name apart by their place, for a map that is yet to come, instead of refusing.
 
     Raises LogFault, with file, line, what is wrong and the mend, for everything that cannot be read for certain.
     """
     sink = sink or MemorySink()
     try:
-        return Reading(Path(path), entry, instrument, file or _shown_name(path), sink, progress).run(strict)
+        reading = Reading(Path(path), entry, instrument, file or _shown_name(path), sink, progress)
+        reading.wishes.by_position = by_position
+        return reading.run(strict)
     except BaseException:
         sink.abandon()
         raise

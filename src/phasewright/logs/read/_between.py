@@ -110,6 +110,7 @@ class LineJudge:
         folded = [header.clean_name(cell).casefold() for cell in cells]
         while folded and not folded[-1] and len(folded) > layout.width:
             folded.pop()
+        folded = [name or f"#{i + 1}" for i, name in enumerate(folded)]
         if folded == self.folded or (layout.comma_fraction >= 0 and text.strip() == layout.raw_header.strip()):
             self.notes.say("repair", "header repeated: new segment", number)
             self._break_next = True

@@ -42,12 +42,18 @@ _UNIT_WORDS = frozenset(
 )  # fmt: skip
 
 
+_TIME_FORM = re.compile(r"[ymdhsftz :./,'-]+")
+"""How stamps are written, as instruments say it in a row of units: hh:mm:ss,fff, dd.mm.yy."""
+
+
 def unit_in_cell(text: str) -> str | None:
     """Return the unit that a cell of a unit row states, '' for the signs that stand for none; None if it is no unit."""
     text = clean_name(text).strip("[](){}<> ")
     if text.casefold() in _UNIT_WORDS:
         return ""
     unit = unit_symbol(text)
+    if unit is None and re.search("hh|dd|yy|mm:ss", low := text.casefold()) and _TIME_FORM.fullmatch(low):
+        return ""
     return unit
 
 

@@ -37,7 +37,7 @@ class Layout:
     names: tuple[str, ...]
     units: tuple[str, ...]
     kinds: tuple[str, ...]
-    """time | number | text, one a field."""
+    """time | number | text | blank, one a field; blank has neither a name nor anything in its cells."""
     styles: tuple[numbers.NumberStyle, ...]
     plan: times.TimePlan
     header_line: int
@@ -70,6 +70,8 @@ class Wishes:
     period: float | None = None
     """Nominal sampling period of the instrument [s]."""
     has_map: bool = False
+    by_position: bool = False
+    """Columns of one name are told apart by their place even where nothing is mapped yet."""
     date_order: str = ""
     proofs: dict[str, tuple[int, str]] = field(default_factory=dict)
     """By column: line and text of a cell beyond the sample that shows the decimal mark."""
@@ -336,9 +338,11 @@ class _Finder:
                     f"header found on line {header_line}, after {before}",
                     header_line,
                 )
-        names, units = self.name_columns(raw, units_raw, header_line)
         cells = [joined(c, comma_fraction) for _, c in data]
+        blank = {i for i in range(header_width) if self.is_blank(raw[i], i, cells)} if head is not None else set()
+        names, units = self.name_columns(raw, units_raw, header_line, blank)
         kinds = sample.kinds([(0, c) for c in cells if len(c) >= min(2, header_width)], header_width)
+        kinds = ["blank" if i in blank else kind for i, kind in enumerate(kinds)]
         first_line = data[0][0]
         if head is not None and header_line < first_line:
             # Whatever stands between header and first sound row is read by the law, so that nothing is lost unsaid.
@@ -351,6 +355,11 @@ class _Finder:
             delimiter, names, units, kinds, data, cells, header_line, first_line, trailing, comma_fraction
         )
         return Found(replace(layout, raw_header=delimiter.join(raw)), self.remarks, skipped)
+
+    @staticmethod
+    def is_blank(name: str, position: int, cells: list[list[str]]) -> bool:
+        """Return True for a column without a name in which no row has anything: two separators with nothing between."""
+        return not header.clean_name(name) and not any(row[position].strip() for row in cells if len(row) > position)
 
     def refuse_no_header(self, rows, first: int, width: int):
         for number, cells in rows[first:]:
@@ -378,18 +387,26 @@ class _Finder:
             line,
         )
 
-    def name_columns(self, raw: list[str], units_raw: list[str], line: int) -> tuple[list[str], list[str]]:
+    def name_columns(self, raw: list[str], units_raw: list[str], line: int, blank: set[int]):
+        """Return (names, units) of the columns. Raises LogFault when two that are asked for have one name."""
         names, units, empty = [], [], []
         for position, (text, unit_text) in enumerate(zip(raw, units_raw, strict=True)):
             name = header.clean_name(text)
             if not name:
                 name = f"#{position + 1}"
-                empty.append(name)
+                if position not in blank:
+                    empty.append(name)
             unit = header.unit_in_cell(unit_text) if unit_text.strip() else ""
             if unit is None:
                 self.say("note", f"unknown unit {escape(unit_text.strip())!r} for column {escape(name)!r}", line)
             names.append(name)
             units.append(unit or header.split_unit(name)[1])
+        if blank and line:
+            words = "every line begins with a separator; ignored"
+            if blank != {0}:
+                places = ", ".join(f"#{i + 1}" for i in sorted(blank))
+                words = f"columns with neither a name nor values in the first rows, left out: {places}"
+            self.say("note", words, line)
         if empty and line:
             self.say("note", f"columns without a name, named by position: {', '.join(empty)}", line)
         counts = Counter(names)
@@ -406,7 +423,7 @@ class _Finder:
         """Return names made unique by position where nobody asks for them by name. Raises LogFault otherwise."""
         asked = {header.clean_name(name).casefold() for name in (*self.wishes.mapped, *self.wishes.time_columns)}
         hit = [name for name in twice if name.casefold() in asked or header.split_unit(name)[0].casefold() in asked]
-        if hit or not self.wishes.has_map:
+        if hit or not (self.wishes.has_map or self.wishes.by_position):
             faults = []
             for name in hit or twice:
                 places = [f"#{i + 1}" for i, other in enumerate(names) if other == name]

@@ -159,13 +159,16 @@ class Reading:
     def _direction(self, lines: Lines, found: Found) -> tuple[int, float]:
         """Return (1, or -1 when the newest row comes first; median step of the sample [ns])."""
         stamps, layout = [], found.layout
-        self.digits = 0
+        self.digits, self.stamp_zone = 0, ""
         for number, text in lines:
             if number < layout.first_line:
                 continue
             try:
                 cells = joined(split_line(text, layout.delimiter), layout.comma_fraction)
-                stamps.append(times.read_stamp(tuple(cells[i] for i in layout.plan.fields), layout.plan).ns)
+                stamp = times.read_stamp(tuple(cells[i] for i in layout.plan.fields), layout.plan)
+                stamps.append(stamp.ns)
+                if stamp.zoned and len(stamps) == 1 and not layout.plan.epoch:
+                    self.stamp_zone = _written_zone(cells[layout.plan.fields[-1]])
                 self.digits = max(self.digits, _fraction_digits(cells[layout.plan.fields[-1]]))
             except (ValueError, IndexError, OverflowError, OpenQuote, times.Doubt):
                 continue
@@ -268,10 +271,11 @@ class Reading:
             decimal=next((s.decimal for s, k in zip(layout.styles, layout.kinds, strict=True) if k == "number"), "."),
             header_line=layout.header_line, columns=tuple(rows.names), units=tuple(rows.units),
             time_columns=tuple(layout.names[i] for i in layout.plan.fields), time_format=layout.plan.words,
-            row_count=rows.row_count, first_time=_shown_time(first, absolute, layout.plan.kind),
-            last_time=_shown_time(last, absolute, layout.plan.kind), remarks=self.notes.remarks(), fast_path=rows.all_plain,
+            row_count=rows.row_count, first_time=_shown_time(first, absolute, layout.plan.kind, self.stamp_zone),
+            last_time=_shown_time(last, absolute, layout.plan.kind, self.stamp_zone),
+            remarks=self.notes.remarks(), fast_path=rows.all_plain,
             reversed=direction < 0, text_columns=tuple(unused),
-            segment_count=len(segments), complete=not self.source.changed,
+            segment_count=len(segments), complete=not self.source.changed, zone=self.stamp_zone,
         )  # fmt: skip
         return Table(
             self.log,
@@ -319,8 +323,10 @@ class Reading:
         return written
 
 
-def _shown_time(ns: int, absolute: bool, kind: str) -> str:
-    """Return a moment as the log's own stamps show it."""
+def _shown_time(ns: int, absolute: bool, kind: str, zone: str = "") -> str:
+    """Return a moment as the log's own stamps show it, in the zone that they name."""
+    if absolute and zone:
+        return times.text_of(ns + times.zone_ns(zone), True) + zone
     if absolute or kind not in ("clock", "custom_clock"):
         return times.text_of(ns, absolute)
     day, ns = divmod(ns, times.DAY)
@@ -359,6 +365,12 @@ def _turned(starts: np.ndarray, count: int) -> np.ndarray:
     rows = count - ends
     lines = starts[:, 1] + (ends - starts[:, 0]) - 1
     return np.stack([rows, lines], axis=1)[::-1].copy()
+
+
+def _written_zone(text: str) -> str:
+    """Return the zone that a stamp names at its end, '' when it is none of the plain forms."""
+    match = re.search(r"(?:Z|(?:UTC|GMT)?[+-][0-9]{2}:?[0-9]{2}|UTC|GMT)$", text.strip())
+    return match[0] if match else ""
 
 
 def _fraction_digits(text: str) -> int:

@@ -27,7 +27,7 @@ _WORDS: dict[str, tuple[str, ...]] = {
     "board": ("board", "pcb", "platine*", "leiterplatte*", "carte", "placa", "motherboard"),
     "connector": ("connector", "plug", "stecker*", "connecteur", "conector", "terminal", "cable"),
     "coolant": ("coolant", "water", "liquid", "fluid", "loop", "wasser*", "kühlmittel*", "kuehlmittel*", "kühlwasser*",
-                "eau", "liquide", "refrigerante", "agua", "líquido"),
+                "eau", "liquide", "refrigerante", "agua", "líquido", "reservoir", "ausgleichsbehälter*"),
     "ambient": ("ambient", "room", "air", "umgebung*", "raum*", "ambiante", "ambiant", "ambiente", "luft*", "aire"),
     "fan": ("fan", "fans", "lüfter*", "luefter*", "ventilateur", "ventilador", "blower"),
     "pump": ("pump", "pumpe*", "pompe", "bomba"),
@@ -37,6 +37,7 @@ _WORDS: dict[str, tuple[str, ...]] = {
     "clock": ("clock", "takt*", "*takt", "frequency", "freq", "frequenz*", "fréquence", "frecuencia", "horloge",
               "reloj"),
     "count": ("count", "number", "anzahl", "zahl*", "nombre", "número", "active", "aktiv*"),
+    "phases": ("phases", "phasen", "phasenzahl", "fases"),
     "protection": ("protection", "throttle", "throttling", "ocp", "otp", "limit", "schutz*", "clamp", "alarm"),
     "error": ("error", "errors", "fehler*", "erreur", "erreurs"),
 }  # fmt: skip
@@ -59,7 +60,7 @@ _RULES: dict[str, tuple[tuple[tuple[str, ...], ...], tuple[str, ...]]] = {
     "coolant_temperature": ((("coolant",),), ()),
     "processor_temperature": ((("processor", "package"),), ("regulator", "board")),
     "ambient_temperature": ((("ambient",),), ()),
-    "phase_count": ((("regulator",), ("count",)), ()),
+    "phase_count": ((("regulator", "phases"), ("count", "phases")), ("switching", "clock", "error", "protection")),
     "fan_duty": ((("fan",),), ("pump",)),
     "fan_speed": ((("fan",),), ("pump",)),
     "pump_duty": ((("pump",),), ()),
@@ -183,6 +184,8 @@ def _claims(table: Table, position: int, name: str) -> list[tuple[float, str, st
         fits = base == wanted or (wanted == "1" and base in ("", "1"))
         if not fits and not (not base and _word_unit(words) == wanted):
             continue
+        if channel == "phase_count" and _word_unit(words):
+            continue  # the temperature, current or power of phases, not their number
         said = [_named(words, groups) for groups in needed]
         if not all(said) or any(_named(words, (group,)) and group not in needed[0] for group in refused):
             continue

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time, timedelta
-from zoneinfo import ZoneInfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
 import numpy as np
 
 from phasewright.bench import Campaign, Fault, LogFault, Step
 from phasewright.logs.records import ClockMap, Recording, StepSpan
+from phasewright.logs.steps.places import places_text, stamp_zone
 from phasewright.quantity import parse_quantity
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -21,7 +21,9 @@ def spans_from_times(recording: Recording, campaign: Campaign) -> list[StepSpan]
     Raises LogFault with every time that cannot be read.
     """
     file = campaign.file or "campaign.toml"
-    faults: list[Fault] = []
+    faults: list[Fault] = _unplaced(recording, campaign, file)
+    if faults:
+        raise LogFault(faults)
     edges: list[list[float | None]] = []
     for number, step in enumerate(campaign.steps):
         pair: list[float | None] = []
@@ -52,14 +54,34 @@ def spans_from_times(recording: Recording, campaign: Campaign) -> list[StepSpan]
     return spans
 
 
+def _unplaced(recording: Recording, campaign: Campaign, file: str) -> list[Fault]:
+    """Return a fault for every log on whose clock steps are timed although its clock has no certain place."""
+    faults = []
+    timed = dict.fromkeys(step.clock or recording.reference for step in campaign.steps if step.start or step.end)
+    for log in timed:
+        lost = [clock for clock in recording.clocks if clock.log == log and clock.status == "ambiguous"]
+        if not lost:
+            continue
+        places = places_text(recording, campaign, log)
+        what = f"the steps are timed on log {log!r}, whose clock fits in several places" + (f": {places}" if places else "")
+        mend = (
+            f'write the right one under [log.time] of log {log!r}, such as offset = "{_first_place(lost)} s", or give '
+            f"start and end on log {recording.reference!r}"
+        )
+        faults.append(Fault(file, what, mend, path="step.clock"))
+    return faults
+
+
+def _first_place(clocks: list[ClockMap]) -> str:
+    return next((f"{clock.candidates[0][0]:.1f}" for clock in clocks if clock.candidates), "-15")
+
+
 def _moment(text: str, step: Step, recording: Recording, campaign: Campaign) -> float:
     """Reference-clock seconds of `text`; ValueError or KeyError says what is wrong."""
     log = step.clock or recording.reference
     maps = [c for c in recording.clocks if c.log == log]
     if not maps:
         raise KeyError(f"clock = {log!r} is none of the logs ({', '.join(sorted({c.log for c in recording.clocks}))})")
-    if any(c.status == "ambiguous" for c in maps):
-        raise ValueError(f"{text!r} is on the clock of log {log!r}, which is ambiguous")
     elapsed = _elapsed(text)
     if elapsed is not None:
         if log == recording.reference:
@@ -68,8 +90,7 @@ def _moment(text: str, step: Step, recording: Recording, campaign: Campaign) -> 
         return _to_reference(maps, int(round((first + elapsed) * 1e9)) + maps[0].zero_ns)
     if not recording.origin and log == recording.reference:
         raise ValueError(f"{text!r} is a clock time, but log {log!r} has no calendar clock")
-    zone = next((entry.zone for entry in campaign.logs if entry.name == log), "")
-    return _to_reference(maps, clock_time_ns(text, zone, _first_ns(maps)))
+    return _to_reference(maps, clock_time_ns(text, stamp_zone(recording, campaign, log), _first_ns(maps)))
 
 
 def _first_ns(maps: list[ClockMap]) -> int:
@@ -84,13 +105,12 @@ def _elapsed(text: str) -> float | None:
         return None
 
 
-def clock_time_ns(text: str, zone: str, near_ns: int) -> int:
+def clock_time_ns(text: str, place: tzinfo, near_ns: int) -> int:
     """Return nanoseconds since the Unix epoch of a clock time; a time of day alone is the first such after `near_ns`.
 
-    Text without a zone is in `zone` (UTC when that is empty). A minute is allowed before `near_ns`. ValueError when it
+    Text without a zone is in `place`. A minute is allowed before `near_ns`. ValueError when it
     is no ISO 8601 date and time or time of day.
     """
-    place = ZoneInfo(zone) if zone else UTC
     plain = text.strip()
     try:
         moment = datetime.fromisoformat(plain)
