@@ -655,8 +655,8 @@ def view(place: Path, looks: int = 200) -> None:
 
     import httpx
 
-    from phasewright.app.recording import Frame, Line
     from phasewright.app.recording_board import TRACED, Board, BoardPerson
+    from phasewright.app.recording_scene import Frame, Line
     from phasewright.app.web.guard import Gate
     from phasewright.app.web.shelf import Shelf
     from phasewright.app.web.site import make_site

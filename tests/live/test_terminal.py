@@ -7,9 +7,10 @@ import time
 
 import pytest
 
-from phasewright.app.recording import Asked, Frame, Line
-from phasewright.app.recording_terminal import KEYS, TerminalPerson, before_text, frame_lines, line_text
+from phasewright.app.recording_scene import Asked, Frame, Line
+from phasewright.app.recording_terminal import KEYS, TerminalPerson, asked_text, moment_lines
 from phasewright.app.recording_text import recorded_text, verified_text
+from phasewright.app.recording_words import asked_of, margin_text, moment_of
 from phasewright.live import demo_scenario
 from phasewright.plan import order_steps
 from phasewright.quantity import Part, value_from_parts
@@ -31,7 +32,7 @@ def frame(**changes):
 
 
 def test_every_moment_shows_values_intervals_margins_and_the_key_that_stops():
-    lines = frame_lines(frame())
+    lines = moment_lines(moment_of(frame()))
     text = "\n".join(lines)
     assert lines[-1] == KEYS and "STOP" in KEYS
     assert "load on for 2 min 05 s, planned 4 min 00 s" in lines[0]
@@ -45,25 +46,25 @@ def test_every_moment_shows_values_intervals_margins_and_the_key_that_stops():
 @pytest.mark.parametrize("width", [40, 79, 200])
 @pytest.mark.parametrize("changes", [{}, {"phase": "idle"}, {"remaining": None}, {"alarm": "write failed: no space left"}])
 def test_the_stop_key_is_always_visible(width, changes):
-    lines = frame_lines(frame(**changes), width)
+    lines = moment_lines(moment_of(frame(**changes)), width)
     assert lines[-1].startswith("[s] STOP") and all(len(line) <= width for line in lines)
     if "alarm" in changes:
-        assert "no space left" in "\n".join(frame_lines(frame(**changes), 200))
+        assert "no space left" in "\n".join(moment_lines(moment_of(frame(**changes)), 200))
 
 
 def test_a_value_beyond_its_end_says_so():
-    assert "3 K ABOVE its end at 68 °C" in line_text(Line("coolant_temperature", "Coolant", HOT, 0.0, 68.0, -3.0))
+    assert "3 K ABOVE its end at 68 °C" in margin_text(Line("coolant_temperature", "Coolant", HOT, 0.0, 68.0, -3.0))
 
 
 def test_before_a_step_the_person_is_told_what_to_set_and_what_is_foreseen():
     bench = demo_scenario().bench
     plan = order_steps(bench, [{"phase_count": 6, "package_power": 300.0, "load": "fixed work", "fan_duty": 0.6,
                                 "protection_phase_current": 90.0}])
-    text = before_text(Asked(plan.steps[0], 1, 2, ("my-load", "-t", "16"), (plan.next_sentence, plan.teaches_sentence)))
+    text = asked_text(asked_of(Asked(plan.steps[0], 1, 2, ("my-load", "-t", "16"), (plan.next_sentence, plan.teaches_sentence))))
     for part in ("phases: 6", "over-current protection of a phase: 90 A", "fan duty: 60 %", "hottest stage", "chance to trip",
                  "started and ended for you: my-load -t 16", "Step 1 of 2", "The plan      Next: ", "would teach most"):
         assert part in text
-    assert "fixed work: you put it on" in before_text(Asked(plan.steps[0], 1, 2, (), ()))
+    assert "fixed work: you put it on" in asked_text(asked_of(Asked(plan.steps[0], 1, 2, (), ())))
 
 
 def test_single_keys_work_at_a_real_terminal_and_nothing_typed_ahead_is_lost():
@@ -110,9 +111,9 @@ def test_without_a_terminal_lines_are_printed_and_an_absent_person_ends_the_run(
 
 
 def test_results_are_told_with_what_comes_next(tmp_path):
-    from phasewright.app.recording import RunResult, StepRun
     from phasewright.app.recording_files import Verified
     from phasewright.app.recording_run import Recorded
+    from phasewright.app.recording_scene import RunResult, StepRun
 
     run = RunResult([StepRun("a", "ran", "settled after 200 s", 200.0, True)], ("b",), "stopped by the person")
     text = recorded_text(Recorded(run, True, ("a",), ()), tmp_path)

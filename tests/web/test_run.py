@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from phasewright.app import recording_board
-from phasewright.app.recording import Asked, Frame, Line
 from phasewright.app.recording_board import NOW, PLACE, Board, BoardPerson
+from phasewright.app.recording_scene import Asked, Frame, Line
 from phasewright.app.web.live import course
 from phasewright.live import demo_scenario
 from phasewright.live.virtual.files import bench_text

@@ -2,27 +2,33 @@
 
 from __future__ import annotations
 
-import math
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
+from phasewright.app.recording_enough import IN_A_ROW, is_dark, is_decided, judged_window
+from phasewright.app.recording_scene import (
+    Asked,
+    Frame,
+    Person,
+    RunResult,
+    StepRun,
+    by_channel,
+    latest,
+    lines_of,
+    still_to_come,
+)
 from phasewright.bench import CHANNELS, Bench, Campaign, PhasewrightError, Step
 from phasewright.live import Bound, Happened, SoFar, Station, nested_bounds
 from phasewright.plan import Plan, PlannedStep
 
 if TYPE_CHECKING:
     from phasewright.logs import Window
-    from phasewright.quantity import Value
 
 TICK = 1.0
 """[s] The table is made anew so often."""
 JUDGE = 15.0
 """[s] Whether a step has settled is judged so often; common practice, no source."""
-IN_A_ROW, SURELY = 3, 0.7
-"""Judged so often in succession as settled, to so much of the bound, before a step ends: who looks again and again until it
-says yes is told yes too soon. Common practice, no source."""
 SHORTEST = 60.0
 """[s] No step is ended as settled before: figures need a window; common practice, no source."""
 LONGEST = 1.5
@@ -31,140 +37,6 @@ ROLL_CALL = 10.0
 """[s] For which instruments are waited before it is said what stays away."""
 IDLE = 12.0
 """[s] Idle time before a step, so that its edge shows."""
-DARK = 0.15
-"""Share of the input power before below which the machine is taken to be down."""
-SHOWN = (
-    "input_power", "package_power", "rail_current", "rail_voltage", "regulator_temperature", "inductor_temperature",
-    "coolant_temperature", "processor_temperature", "ambient_temperature", "protection_active", "error_count",
-)  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One channel on show."""
-
-    channel: str
-    title: str
-    value: Value | None
-    """Mean of the last ten seconds with its interval; None = nothing was read lately."""
-    age: float
-    """[s] since the last reading."""
-    bound: float | None
-    """Where the step ends; None = not bounded."""
-    margin: float | None
-    """Bound less the upper end of the interval, in the channel's unit."""
-    trouble: str = ""
-    """Why the last reading is missing."""
-    ends: str = ""
-    """What happens at the bound, and whose limit it is."""
-
-
-@dataclass(frozen=True, slots=True)
-class Frame:
-    """What is on show at one moment."""
-
-    step: str
-    number: int
-    count: int
-    phase: str
-    """asking | idle | load | cool-down | learning"""
-    elapsed: float
-    """[s] in this phase."""
-    planned: float
-    """[s] that the plan gives it."""
-    lines: tuple[Line, ...]
-    remaining: float | None
-    """[K] of the transients that may still remain, at 95 %; None = not judged yet."""
-    bound: float
-    """[K] below which the step counts as settled."""
-    to_settle: float | None
-    """[s] until it is settled, as it looks now; None = cannot be said."""
-    said: tuple[str, ...]
-    """What happened lately."""
-    alarm: str
-    """What is wrong with the disk."""
-    history: Callable[[str, int], list[tuple[float, float, float]]] = lambda channel, buckets: []
-    """Given a channel and a number of buckets, returns (seconds since the phase began, lowest, highest) of each."""
-
-
-@dataclass(frozen=True, slots=True)
-class StepRun:
-    """How one step went."""
-
-    name: str
-    outcome: str
-    """ran | clamped | tripped | crashed | stopped | skipped"""
-    why: str
-    seconds: float
-    settled: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """A step that a person is asked to set by hand."""
-
-    planned: PlannedStep
-    number: int
-    count: int
-    command: tuple[str, ...]
-    """Program that is the load; () = it is put on by hand."""
-    advice: tuple[str, ...]
-    """What the plan says now: whether this step is wise, and which one would teach most."""
-    ran: tuple[StepRun, ...] = ()
-    left: tuple[str, ...] = ()
-    """Names of the steps that come after it."""
-
-
-class Person(Protocol):
-    """Whoever sits at the bench, or stands in for them."""
-
-    def before(self, asked: Asked) -> str:
-        """Tell what to set by hand and what is foreseen; return go | skip | end, or '' to be asked again in a moment."""
-        ...
-
-    def switch(self, on: bool, load: str) -> bool:
-        """Ask for the load to be put on or taken off by hand; return whether it was, False = to be asked again."""
-        ...
-
-    def show(self, frame: Frame) -> None:
-        """Show a moment."""
-        ...
-
-    def pressed(self) -> str:
-        """Return stop | next | '' without waiting."""
-        ...
-
-    def tell(self, text: str) -> None:
-        """Say something that stays."""
-        ...
-
-
-@dataclass(slots=True)
-class RunResult:
-    """How a plan went."""
-
-    steps: list[StepRun] = field(default_factory=list)
-    left: tuple[str, ...] = ()
-    """Steps that were not run."""
-    ended: str = ""
-    """Why the run ended before the plan did, '' = it did not."""
-
-
-def _by_channel(bounds: tuple[Bound, ...]) -> dict[str, tuple[Bound, ...]]:
-    """Return the bounds of each channel, the one that it meets first in front."""
-    found: dict[str, list[Bound]] = {}
-    for bound in sorted(bounds, key=lambda item: item.threshold):
-        found.setdefault(bound.channel, []).append(bound)
-    return {channel: tuple(items) for channel, items in found.items()}
-
-
-def _ends(bounds: tuple[Bound, ...]) -> str:
-    """Return what happens at each bound of a channel, and whose limit it is."""
-    said = [f"{item.action}: {item.why}" for item in bounds[:1]]
-    for item in bounds[1:]:
-        unit = "°C" if item.unit == "degC" else item.unit
-        said.append(f"{item.action} at {item.threshold:.4g} {unit}: {item.why}")
-    return "; ".join(said)
 
 
 def _foreseen(item: PlannedStep) -> dict[str, object]:
@@ -174,11 +46,6 @@ def _foreseen(item: PlannedStep) -> dict[str, object]:
     return {"verdict": forecast.verdict, "chance_to_trip": forecast.chance_to_trip, "reasons": list(forecast.reasons),
             "hottest_stage": None if hot is None else [hot.low95, hot.value, hot.high95],
             "stops": [[stop.channel, stop.threshold, stop.unit, stop.action] for stop in forecast.stops]}
-
-
-def _place(channel: str) -> tuple[int, str]:
-    base = channel.partition(".")[0]
-    return SHOWN.index(base) if base in SHOWN else len(SHOWN), channel
 
 
 Learn = Callable[[Plan, frozenset[str]], Plan]
@@ -360,17 +227,17 @@ class Guide:
         asked = [Bound(stop.channel, stop.threshold, stop.unit, stop.action, stop.why)
                  for stop in item.forecast.stops if stop.unit != "s"]
         bounds = nested_bounds(asked, self.bench, step.settings)
-        said, by_channel = str(step.settings.get("load", step.name)), _by_channel(bounds)
+        said, nested = str(step.settings.get("load", step.name)), by_channel(bounds)
         early = Happened()
         if not self.station.start_load(step, bounds):
             answer, early = self._asked(lambda: "done" if self.person.switch(True, said) else "", item, number, count,
-                                        by_channel)
+                                        nested)
             if answer == "stop":
                 self.station.stop_load("stopped by the person", need=True)
                 return StepRun(step.name, "stopped", "stopped by the person", 0.0)
         began = self.now
         self.station.event("step_on", step=step.name)
-        outcome, why, settled = self._hold(item, number, count, by_channel, began, early)
+        outcome, why, settled = self._hold(item, number, count, nested, began, early)
         self.station.stop_load(why, need=outcome == "stopped")
         self.station.event("step_off", step=step.name)
         seconds = self.now - began
@@ -399,11 +266,11 @@ class Guide:
                 return "ran", f"{kind}: {happened.stopped.reason}", False
             if self.now - judged >= JUDGE and held >= SHORTEST:
                 judged = self.now
-                window = self._judge(step, began)
+                window = judged_window(self.so_far, step, began, self.bench, self.campaign)
                 row = row + 1 if window is not None and window.settled else 0
                 if row >= IN_A_ROW:
                     return "ran", f"settled after {held:.0f} s", True
-                if window is not None and held >= item.dwell_to_decide and self._decided(window, bounds):
+                if window is not None and held >= item.dwell_to_decide and is_decided(window, bounds):
                     return "ran", f"decided after {held:.0f} s: where it settles is known well enough", False
             self.person.show(self._frame(item, number, count, "load", began, item.dwell, bounds, window))
             if key == "next":
@@ -432,64 +299,17 @@ class Guide:
                 self._said = [*self._said[-3:], f"{self.now:.0f} s  {what.replace('_', ' ')}: {text}"]
 
     def _power(self) -> float | None:
-        found = self._latest("input_power")[0]
+        found = latest(self.so_far, "input_power", self.now)[0]
         return None if found is None else found.value
 
     def _is_dark(self, before: float | None) -> bool:
         for _ in range(3):
             self._took(self.station.advance(TICK))
-        time, value, _ = self.so_far.series("input_power") if "input_power" in self.so_far.channels() else ([], [], "")
-        return bool(before and len(value) and float(value[-1]) < DARK * before)
+        return is_dark(self.so_far, before)
 
-    def _judge(self, step: Step, began: float) -> Window | None:
-        from phasewright.logs import StepSpan, find_window
-
-        recording = self.so_far.recording(0.0)
-        if not recording.reference:
-            return None
-        end = min(float(trace.end_s[-1]) for trace in recording.traces.values() if len(trace.end_s))
-        campaign = replace(self.campaign, settle_bound=SURELY * self.campaign.settle_bound)
-        return find_window(recording, StepSpan(step.name, began, end, "times"), step, self.bench, campaign)
-
-    def _decided(self, window: Window, bounds: Mapping[str, tuple[Bound, ...]]) -> bool:
-        """Whether every temperature that still moves is known to settle on one side of its bound."""
-        moving = [item for item in window.settling if not item.settled]
-        for item in moving:
-            if item.extrapolated is None or item.extrapolated_u is None:
-                return False
-            for bound in bounds.get(item.channel.partition(".")[0], ()):
-                if abs(bound.threshold - item.extrapolated) < 1.96 * item.extrapolated_u:
-                    return False
-        return bool(moving)
-
-    def _latest(self, channel: str, since: float = -math.inf) -> tuple[Value | None, float]:
-        try:
-            return self.so_far.latest(channel, self.now, since)
-        except KeyError:
-            return None, math.inf
-
-    def _frame(self, item, number: int, count: int, phase: str, began: float, planned: float,
+    def _frame(self, item: PlannedStep, number: int, count: int, phase: str, began: float, planned: float,
                bounds: Mapping[str, tuple[Bound, ...]], window: Window | None) -> Frame:
-        lines = []
-        have = self.so_far.channels()
-        for channel in sorted(have, key=_place):
-            base, _, label = channel.partition(".")
-            value, age = self._latest(channel, began)
-            nested = bounds.get(base, ())
-            bound = nested[0] if nested else None
-            margin = None
-            if bound is not None and value is not None:
-                margin = bound.threshold - (value.high95 if value.high95 is not None else value.value)
-            title = CHANNELS[base].title + (f" {label}" if label else "")
-            lines.append(Line(channel, title, value, age, None if bound is None else bound.threshold, margin,
-                              self.so_far.flag(channel), _ends(nested)))
-        remaining = to_settle = None
-        if window is not None and window.settling:
-            moving = [part for part in window.settling if not part.settled and math.isfinite(part.remaining)]
-            remaining = max((part.remaining for part in window.settling if math.isfinite(part.remaining)), default=None)
-            waits = [part.time_constant * math.log(part.remaining / part.bound) for part in moving
-                     if part.remaining > part.bound and math.isfinite(part.time_constant)]
-            to_settle = max(waits, default=None)
-        return Frame(item.name, number, count, phase, self.now - began, planned, tuple(lines), remaining,
-                     self.campaign.settle_bound, to_settle, tuple(self._said), self._alarm,
-                     lambda channel, buckets: self.so_far.extremes(channel, began, buckets))
+        remaining, to_settle = still_to_come(window)
+        return Frame(item.name, number, count, phase, self.now - began, planned,
+                     lines_of(self.so_far, self.now, began, bounds), remaining, self.campaign.settle_bound, to_settle,
+                     tuple(self._said), self._alarm, lambda channel, buckets: self.so_far.extremes(channel, began, buckets))

@@ -11,12 +11,12 @@ import json
 import os
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from phasewright.app.recording import Asked, Frame, Line, Person
-from phasewright.app.recording_words import PHASES, duration, margin_text, settling_text, told_before, value_text
+from phasewright.app.recording_scene import Asked, Frame, Person
+from phasewright.app.recording_words import asked_of, moment_of
 from phasewright.live import MachineClock, hold_folder
 
 PLACE = Path("derived") / "live"
@@ -173,6 +173,12 @@ def look(folder: Path) -> Seen | None:
     return Seen(state, age if age >= 0.0 else float("inf"))
 
 
+def under_way(folder: Path) -> Seen | None:
+    """Return the board of the run that is under way in a campaign's folder; None when none is."""
+    seen = look(folder)
+    return seen if seen is not None and seen.under_way else None
+
+
 def _is_sound(state: Any) -> bool:
     """Whether the board is as a run of ours leaves it: it lies in a folder that may come from anywhere."""
     asked, frame, result = state["asked"], state["frame"], state["result"]
@@ -213,7 +219,7 @@ class BoardPerson:
             self._about = asked
             steps = [[item.name, item.outcome, item.why] for item in asked.ran]
             self.board.put(steps=steps, left=list(asked.left))
-            self._number = self.board.ask("before", index=asked.number, count=asked.count, **asdict(told_before(asked)))
+            self._number = self.board.ask("before", **asked_of(asked))
         return self._heard(lambda inner: inner.before(asked))
 
     def switch(self, on: bool, load: str) -> bool:
@@ -226,7 +232,7 @@ class BoardPerson:
     def _heard(self, ask: Callable[[Person], str]) -> str:
         answer = self.board.answer(self._number)
         if answer and self._inner is not None:
-            self._inner.tell(f"{answer} (said on the page)")
+            self._inner.tell(f"{answer} (said elsewhere)")
         elif self._inner is not None and (answer := ask(self._inner)):
             self.board.unask()
         if answer:
@@ -262,24 +268,9 @@ class BoardPerson:
         self.board.tell(text)
 
 
-def frame_json(frame: Frame) -> dict[str, object]:
-    """Return a moment as JSON-safe values: the words that the terminal shows, and the course of the first channels."""
-    traced = [line.channel for line in frame.lines][:TRACED]
-    return {
-        "step": frame.step, "number": frame.number, "count": frame.count, "phase": frame.phase,
-        "phase_text": PHASES[frame.phase], "elapsed_s": frame.elapsed, "elapsed": duration(frame.elapsed),
-        "planned": duration(frame.planned) if frame.planned > 1.0 else "",
-        "settling": settling_text(frame) if frame.phase == "load" else "",
-        "said": list(frame.said), "alarm": frame.alarm,
-        "lines": [_line_json(line, frame, line.channel in traced) for line in frame.lines],
-    }  # fmt: skip
-
-
-def _line_json(line: Line, frame: Frame, traced: bool) -> dict[str, object]:
-    margin = margin_text(line)
-    return {
-        "channel": line.channel, "title": line.title, "value": value_text(line), "margin": margin, "bound": line.bound,
-        "beyond": bool(margin) and line.margin is not None and line.margin < 0, "ends": line.ends,
-        "missing": line.value is None or bool(line.trouble),
-        "course": frame.history(line.channel, BUCKETS) if traced else [],
-    }  # fmt: skip
+def frame_json(frame: Frame) -> dict[str, Any]:
+    """Return a moment as JSON-safe values: its words, and the course of the first channels."""
+    moment = moment_of(frame)
+    for line in moment["lines"][:TRACED]:
+        line["course"] = frame.history(line["channel"], BUCKETS)
+    return moment

@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from phasewright.app.foresee import campaign_of, look_over
-from phasewright.app.recording import Asked, Frame, Guide, Person, RunResult
+from phasewright.app.recording import Guide
 from phasewright.app.recording_files import bring_in
 from phasewright.app.recording_run import Known, Recorded, learner, record
+from phasewright.app.recording_scene import Asked, Frame, Person, RunResult
 from phasewright.live import DirectStation, DryRun, MovedClock, RealTimeRun, drivers_of, live_scenario
 
 if TYPE_CHECKING:

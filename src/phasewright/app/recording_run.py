@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from phasewright.app.foresee import campaign_of, look_over
-from phasewright.app.recording import Guide, Learn, Person, RunResult
+from phasewright.app.recording import Guide, Learn
 from phasewright.app.recording_board import Board, BoardPerson
 from phasewright.app.recording_files import JOURNAL, bring_in, steps_to_run
+from phasewright.app.recording_scene import Person, RunResult
 from phasewright.bench import Bench, Campaign, Fault, NotReady, PhasewrightError, Step
 from phasewright.live import ProcessStation, RecorderGone
 from phasewright.model import Fitted

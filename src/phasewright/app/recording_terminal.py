@@ -8,46 +8,41 @@ import select
 import shutil
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from typing import TextIO
+from typing import Any, TextIO
 
-from phasewright.app.recording import Asked, Frame, Line
-from phasewright.app.recording_words import PHASES, duration, margin_text, settling_text, told_before, value_text
-from phasewright.quantity import to_text
+from phasewright.app.recording_scene import Asked, Frame
+from phasewright.app.recording_words import asked_of, moment_of
 
 STOP, NEXT = "s", "n"
 KEYS = "[s] STOP, load off now    [n] enough, next step"
 PLAIN_EVERY = 15.0
 """[s] Without a terminal a line is printed so often."""
-def before_text(asked: Asked) -> str:
-    """Return what a person has to know and to do before a step."""
-    said = told_before(asked)
-    rows = [("Set by hand", "; ".join(f"{what}: {value}" for what, value in said.by_hand) or "nothing: as the bench stands"),
-            ("Foreseen", said.foreseen), *(("", reason) for reason in said.reasons), ("Hold for", said.hold_for),
-            ("Ends at", said.ends_at), ("Load", said.load)]
-    rows += [("The plan" if index == 0 else "", text) for index, text in enumerate(said.advice)]
-    head = f"Step {asked.number} of {asked.count}: {said.name}   ({said.verdict})"
+
+
+def asked_text(said: Mapping[str, Any]) -> str:
+    """Return what a person has to know and to do before a step; see `asked_of`."""
+    rows = [("Set by hand", "; ".join(f"{what}: {value}" for what, value in said["by_hand"]) or "nothing: as the bench stands"),
+            ("Foreseen", said["foreseen"]), *(("", reason) for reason in said["reasons"]), ("Hold for", said["hold_for"]),
+            ("Ends at", said["ends_at"]), ("Load", said["load"])]
+    rows += [("The plan" if index == 0 else "", text) for index, text in enumerate(said["advice"])]
+    head = f"Step {said['index']} of {said['count']}: {said['name']}   ({said['verdict']})"
     return "\n".join(["", head, *(f"  {name:<14}{text}" for name, text in rows)])
 
 
-def line_text(line: Line) -> str:
-    """Return one channel: value with interval, and how far it is from where the step ends."""
-    return f"  {line.title:<24} {value_text(line):<22} {margin_text(line)}".rstrip()
-
-
-def frame_lines(frame: Frame, width: int = 110) -> list[str]:
-    """Return a moment as lines of at most `width` characters; the key that stops is always the last."""
-    planned = f", planned {duration(frame.planned)}" if frame.planned > 1.0 else ""
-    lines = [f"Step {frame.number} of {frame.count}: {frame.step} - {PHASES[frame.phase]} for {duration(frame.elapsed)}"
+def moment_lines(moment: Mapping[str, Any], width: int = 110, keys: str = KEYS) -> list[str]:
+    """Return a moment as lines of at most `width` characters; the key that stops is always the last. See `moment_of`."""
+    planned = f", planned {moment['planned']}" if moment["planned"] else ""
+    lines = [f"Step {moment['number']} of {moment['count']}: {moment['step']} - {moment['phase_text']} for {moment['elapsed']}"
              + planned]
-    lines += [line_text(line) for line in frame.lines]
-    if frame.phase == "load":
-        lines.append(f"  {'Settling':<24} {settling_text(frame)}")
-    lines += [f"  {text}" for text in frame.said]
-    if frame.alarm:
-        lines.append(f"  DISK: {frame.alarm}; readings are kept in memory")
-    lines.append(KEYS)
+    lines += [f"  {line['title']:<22} {line['value']:<18} {line['margin']}".rstrip() for line in moment["lines"]]
+    if moment["phase"] == "load":
+        lines.append(f"  {'Settling':<22} {moment['settling']}")
+    lines += [f"  {text}" for text in moment["said"]]
+    if moment["alarm"]:
+        lines.append(f"  DISK: {moment['alarm']}; readings are kept in memory")
+    lines.append(keys)
     return [line[:width] for line in lines]
 
 
@@ -56,7 +51,8 @@ class TerminalPerson:
 
     def __init__(self, out: TextIO | None = None, source: TextIO | None = None):
         self._out, self._in = out or sys.stdout, source or sys.stdin
-        self._live = self._out.isatty() and self._in.isatty()
+        self.live = self._out.isatty() and self._in.isatty()
+        """Whether there is a terminal, with keys and a table that lives."""
         self._drawn = 0
         self._printed = -math.inf
         self._phase = ("", "")
@@ -67,7 +63,7 @@ class TerminalPerson:
     @contextmanager
     def at_the_keys(self) -> Iterator[None]:
         """Let single keys through while the table lives."""
-        if not self._live:
+        if not self.live:
             yield
             return
         try:
@@ -86,7 +82,7 @@ class TerminalPerson:
     def before(self, asked: Asked) -> str:
         """See `Person`."""
         if self._open is not asked:
-            self.tell(before_text(asked))
+            self.tell(asked_text(asked_of(asked)))
         answers = {"": "go", "k": "skip", "e": "end", STOP: "end"}
         return self._ask("Set it, then press Enter to go; k skips this step, e ends the run: ", answers, asked)
 
@@ -98,24 +94,24 @@ class TerminalPerson:
     def _ask(self, text: str, answers: dict[str, str], about: object) -> str:
         """Ask, once for each `about`; return '' while nobody has answered, where single keys are to be had."""
         while True:
-            if self._open is not about or not self._live:
+            if self._open is not about or not self.live:
                 self._write(text)
                 self._open = about
-            if self._live and not self._waiting():
+            if self.live and not self._waiting():
                 return ""
-            line = self._key() if self._live else self._in.readline()
-            if line == "" and not self._live:
+            line = self._key() if self.live else self._in.readline()
+            if line == "" and not self.live:
                 return "end"  # nobody is there to answer
             found = answers.get(line.strip().lower())
-            if self._live:
+            if self.live:
                 self._write("\n")
             if found is not None:
                 self._open = None
                 return found
-            if line.strip().lower() == STOP and self._live:
+            if line.strip().lower() == STOP and self.live:
                 self._stop, self._open = True, None
                 return ""
-            if self._live:
+            if self.live:
                 self._write(text)
 
     def _waiting(self) -> bool:
@@ -137,36 +133,48 @@ class TerminalPerson:
 
     def show(self, frame: Frame) -> None:
         """See `Person`."""
-        if frame.phase == "asking":
+        self.show_moment(moment_of(frame))
+
+    def show_moment(self, moment: Mapping[str, Any], keys: str = KEYS) -> None:
+        """Show a moment that stands in words; see `moment_of`."""
+        step, phase, elapsed = moment["step"], moment["phase"], moment["elapsed_s"]
+        if phase == "asking":
             return  # the question stands there
-        if self._live:
+        # It may have been answered elsewhere; from now on keys are words to the run again, stop the first of them.
+        self._open = None
+        if self.live:
             width = shutil.get_terminal_size().columns
-            lines = frame_lines(frame, max(width - 1, 40))
-            if self._phase != (frame.step, frame.phase):
-                self._phase, self._drawn = (frame.step, frame.phase), 0
+            lines = moment_lines(moment, max(width - 1, 40), keys)
+            if self._phase != (step, phase):
+                self._phase, self._drawn = (step, phase), 0
             up = f"\x1b[{self._drawn}A" if self._drawn else ""
             self._write(up + "".join(f"\x1b[2K{line}\n" for line in lines) + "\x1b[J")
             self._drawn = len(lines)
             return
-        if self._phase != (frame.step, frame.phase) or frame.elapsed - self._printed >= PLAIN_EVERY:
-            self._phase, self._printed = (frame.step, frame.phase), frame.elapsed
-            shown = "; ".join(line_text(line).split("  ")[1].strip() + " " + to_text(line.value)
-                              for line in frame.lines[:4] if line.value is not None)
-            self._write(f"{frame.step}: {frame.phase} {duration(frame.elapsed)}; {shown}\n")
+        if self._phase != (step, phase) or elapsed - self._printed >= PLAIN_EVERY:
+            self._phase, self._printed = (step, phase), elapsed
+            shown = "; ".join(f"{line['title']} {line['value']}" for line in moment["lines"][:4] if not line["missing"])
+            self._write(f"{step}: {phase} {moment['elapsed']}; {shown}\n")
 
-    def pressed(self) -> str:
-        """See `Person`."""
-        if self._stop or self._open is not None or not self._live:
-            stop, self._stop = self._stop, False
-            return "stop" if stop else ""
+    def typed(self) -> str:
+        """Return the keys that were pressed since the last call, without waiting; '' without a terminal."""
+        if not self.live:
+            return ""
         try:
             import msvcrt
 
-            key = msvcrt.getwch() if msvcrt.kbhit() else ""
+            return msvcrt.getwch() if msvcrt.kbhit() else ""
         except ImportError:
             typed = os.read(self._in.fileno(), 256) if select.select([self._in], [], [], 0.0)[0] else b""
-            key = typed.decode("ascii", "replace")
-        return "stop" if STOP in key.lower() else "next" if NEXT in key.lower() else ""
+            return typed.decode("ascii", "replace")
+
+    def pressed(self) -> str:
+        """See `Person`."""
+        if self._stop or self._open is not None:
+            stop, self._stop = self._stop, False
+            return "stop" if stop else ""
+        key = self.typed().lower()
+        return "stop" if STOP in key else "next" if NEXT in key else ""
 
     def tell(self, text: str) -> None:
         """See `Person`."""

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
-from phasewright.app.recording import LONGEST, Asked, Frame, Line
+from phasewright.app.recording import LONGEST
+from phasewright.app.recording_scene import Asked, Frame, Line
 from phasewright.bench import CHANNELS
 from phasewright.plan import plan_rows
 from phasewright.quantity import to_text
@@ -98,3 +100,28 @@ def settling_text(frame: Frame) -> str:
         return "not judged yet"
     wait = f", about {duration(frame.to_settle)} more" if frame.to_settle else ""
     return f"at most {frame.remaining:.1f} K may still come (settled below {frame.bound:g} K){wait}"
+
+
+def moment_of(frame: Frame) -> dict[str, Any]:
+    """Return a moment as JSON-safe words: the same at the terminal, on the board and on the page."""
+    return {
+        "step": frame.step, "number": frame.number, "count": frame.count, "phase": frame.phase,
+        "phase_text": PHASES[frame.phase], "elapsed_s": frame.elapsed, "elapsed": duration(frame.elapsed),
+        "planned": duration(frame.planned) if frame.planned > 1.0 else "",
+        "settling": settling_text(frame) if frame.phase == "load" else "",
+        "said": list(frame.said), "alarm": frame.alarm, "lines": [_line_words(line) for line in frame.lines],
+    }  # fmt: skip
+
+
+def _line_words(line: Line) -> dict[str, Any]:
+    margin = margin_text(line)
+    return {
+        "channel": line.channel, "title": line.title, "value": value_text(line), "margin": margin, "bound": line.bound,
+        "beyond": bool(margin) and line.margin is not None and line.margin < 0, "ends": line.ends,
+        "missing": line.value is None or bool(line.trouble), "course": [],
+    }  # fmt: skip
+
+
+def asked_of(asked: Asked) -> dict[str, Any]:
+    """Return a step that is to be set by hand as JSON-safe words."""
+    return {"index": asked.number, "count": asked.count, **asdict(told_before(asked))}

@@ -21,15 +21,27 @@ def record(ctx: click.Context, folder: Path, unmeasured: bool, as_json: bool) ->
     Takes you through the steps of DIR that were not run yet: says what to set by hand and what is foreseen, starts and
     ends the load, records every instrument that bench.toml says how to read, watches the limits, and ends a step once it
     has settled. s stops at any time. What was recorded is brought in as logs and steps, ready to be analyzed.
+
+    Where a run of DIR is under way already, in another terminal or on the page, it is shown here too, and can be answered
+    and stopped here; leaving it with q does nothing to it.
     """
     from phasewright.app import jobs
     from phasewright.app.recording_terminal import TerminalPerson
     from phasewright.app.recording_text import recorded_text
 
     person = TerminalPerson(sys.stderr if as_json else None)
-    person.tell(f"{CAUTION}\nHave a cut-off of your own within reach, and stay with the bench.")
-    with job(ctx) as progress, person.at_the_keys():
-        done = jobs.record(folder, person, may_start=person.may_start, measured=not unmeasured, progress=progress)
+    with person.at_the_keys():
+        attended = jobs.attend_record(folder, person)
+    if attended is not None and attended.recorded is None:
+        if as_json:
+            print_json({"under_way": attended.under_way})
+        ctx.exit(DONE if attended.under_way else WITH_LOSSES)
+    if attended is not None:
+        done = attended.recorded
+    else:
+        person.tell(f"{CAUTION}\nHave a cut-off of your own within reach, and stay with the bench.")
+        with job(ctx) as progress, person.at_the_keys():
+            done = jobs.record(folder, person, may_start=person.may_start, measured=not unmeasured, progress=progress)
     if as_json:
         print_json({"done": list(done.done), "left": list(done.run.left), "abandoned": list(done.abandoned),
                      "ended": done.run.ended, "complete": done.complete, "lost": done.lost})

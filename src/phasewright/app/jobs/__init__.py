@@ -12,11 +12,11 @@ from phasewright.app.jobs.foreseeing import bounds, known_model, model, predict,
 from phasewright.app.jobs.invented import DEMO_MARK, DemoResult, demo, demo_live
 from phasewright.app.jobs.progress import Progress, part_of
 from phasewright.app.jobs.publishing import compare, compare_library, package, report, require_pdf, verify
-from phasewright.app.jobs.recording import begin_record, record, verify_record
+from phasewright.app.jobs.recording import attend_record, begin_record, record, verify_record
 
 __all__ = [
-    "DEMO_MARK", "DemoResult", "NewResult", "Progress", "analyze", "answered", "begin_record", "bounds", "check",
-    "compare", "compare_library", "demo", "demo_live", "design", "design_space", "kept_design", "known_model", "losses",
+    "DEMO_MARK", "DemoResult", "NewResult", "Progress", "analyze", "answered", "attend_record", "begin_record", "bounds",
+    "check", "compare", "compare_library", "demo", "demo_live", "design", "design_space", "kept_design", "known_model", "losses",
     "model", "new", "new_design", "package", "part_of", "predict", "preflight", "read", "record", "report", "require_pdf",
     "to_json_text", "verify", "verify_record", "wants", "write_atomically",
 ]  # fmt: skip

@@ -15,7 +15,7 @@ from phasewright.app.jobs.progress import Progress, part_of, quiet
 from phasewright.app.jobs.publishing import report
 
 if TYPE_CHECKING:
-    from phasewright.app.recording import Person
+    from phasewright.app.recording_scene import Person
     from phasewright.bench import Bench, Campaign
     from phasewright.findings import Analysis
     from phasewright.model import Fitted
@@ -96,7 +96,8 @@ def demo_live(
 
 def _clear_for_demo(folder: Path, again: bool) -> None:
     """Make room for a demo; only a folder that an earlier demo made is ever cleared."""
-    from phasewright.bench import BenchFault, Fault
+    from phasewright.app.recording_board import under_way
+    from phasewright.bench import BenchFault, Fault, NotReady
 
     if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
         return
@@ -104,6 +105,8 @@ def _clear_for_demo(folder: Path, again: bool) -> None:
     if not (again and made_by_demo):
         mend = "give another folder" + (", or --again to make the demo anew there" if made_by_demo else "")
         raise BenchFault(Fault(str(folder), "the folder exists and is not empty", mend))
+    if under_way(folder) is not None:
+        raise NotReady(Fault(str(folder), "a run is under way there", f"let it end, or stop it: phasewright record {folder}"))
     for name in ("logs", "derived", "guide", "journal", "simulated-sysfs"):
         shutil.rmtree(folder / name, ignore_errors=True)
     for name in ("bench.toml", "campaign.toml", "thermometer-own-log.csv", DEMO_MARK):

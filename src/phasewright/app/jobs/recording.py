@@ -10,9 +10,11 @@ from phasewright.app.jobs.foreseeing import known_model
 from phasewright.app.jobs.progress import Progress, quiet
 
 if TYPE_CHECKING:
-    from phasewright.app.recording import Person
     from phasewright.app.recording_files import Verified
     from phasewright.app.recording_run import Recorded
+    from phasewright.app.recording_scene import Person
+    from phasewright.app.recording_terminal import TerminalPerson
+    from phasewright.app.recording_viewer import Attended
     from phasewright.bench import Bench, Campaign
     from phasewright.model import Fitted
 
@@ -48,6 +50,21 @@ def record(
         return known_model(Path(folder), bench, campaign, measured, said.pop() if said else quiet)
 
     return run(Path(folder), person, known=known, may_start=may_start)
+
+
+def attend_record(folder: str | Path, terminal: TerminalPerson) -> Attended | None:
+    """Show the run that is under way in `folder` at a second terminal until it ends; None when none is under way.
+
+    It can be answered and stopped there too; leaving it does nothing to the run.
+    """
+    from phasewright.app.recording_board import under_way
+
+    place = Path(folder)
+    if under_way(place) is None:
+        return None
+    from phasewright.app.recording_viewer import attend
+
+    return attend(place, terminal)
 
 
 def begin_record(folder: str | Path, *, patience: float = 20.0) -> None:
