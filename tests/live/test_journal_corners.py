@@ -3,6 +3,7 @@
 import errno
 import json
 import zlib
+from pathlib import Path
 
 import pytest
 
@@ -11,7 +12,7 @@ from phasewright.live.clock import MachineClock, MovedClock
 from phasewright.live.journal import writing
 from phasewright.live.journal.disk import Disk
 from phasewright.live.journal.line import Entry, from_line, to_line
-from phasewright.live.journal.reading import Follower, last_record, segment_paths, survey
+from phasewright.live.journal.reading import Follower, entries_of, last_record, segment_paths, survey
 from phasewright.live.journal.writing import JournalWriter
 from phasewright.live.load import ProgramLoad
 from phasewright.live.scribe import ThreadScribe
@@ -41,6 +42,67 @@ def test_records_that_come_twice_or_late_count_once(tmp_path):
     found = survey(tmp_path, lambda entry, session: seen.append(entry.seq))
     assert not found.missing and found.records == 9
     assert sorted(seq for seq in seen if seq >= 0) == list(range(9))
+
+
+@pytest.mark.parametrize("letter", ["a", "\\", "~", "\x00", "é", "€", "\ufffd", "\U0001f600"])
+def test_no_text_makes_a_line_that_a_reader_does_not_take_in_whole(tmp_path, letter):
+    writer = JournalWriter(tmp_path, MovedClock())
+    writer.add("reading", "a/b", 1.0, "W", text=200_000 * letter)
+    writer.add("reading", "a/b", 2.0, "W")
+    writer.close()
+    kept = []
+    found = survey(tmp_path, lambda entry, session: kept.append((entry.value, entry.text)))
+    assert found.complete and found.records == 3 and [value for value, _ in kept if value] == [1.0, 2.0]
+    assert set(kept[1][1]) == {letter} and len(kept[1][1]) >= 20_000
+
+
+def whole(folder):
+    """The slow way: every record of every segment."""
+    session, seq = 0, -1
+    for path in segment_paths(folder):
+        for entry, _ in entries_of(path, lambda damage: None):
+            seq = max(seq, entry.seq)
+            if entry.kind == "head":
+                session, seq = max(session, json.loads(entry.text)["session"]), max(seq, json.loads(entry.text)["next"] - 1)
+    return session, seq
+
+
+@pytest.mark.parametrize("hurt", ["", "last head", "last tail", "last all", "last short", "torn", "both heads"])
+def test_where_a_journal_stands_is_found_at_its_ends_whatever_was_hit(tmp_path, hurt):
+    for _ in range(2):
+        writer = JournalWriter(tmp_path, MovedClock(), segment_bytes=30_000)
+        for index in range(2000):
+            writer.add("reading", "a/b", float(index), "W")
+            if index % 100 == 99:
+                writer.sync()
+        writer.close()
+    paths = segment_paths(tmp_path)
+    assert len(paths) > 4
+    data = paths[-1].read_bytes()
+    cut = data.index(b"\n")
+    made = {"": data, "last head": b"x" + data[1:], "last tail": data[:-300] + 300 * b"?", "last all": len(data) * b"?",
+            "last short": data[: cut + 1], "torn": data[:-20], "both heads": b"x" + data[1:]}[hurt]
+    paths[-1].write_bytes(made)
+    if hurt == "both heads":
+        paths[-2].write_bytes(b"x" + paths[-2].read_bytes()[1:])
+    found = last_record(tmp_path)
+    assert (found.session, found.seq) == whole(tmp_path)
+    again = JournalWriter(tmp_path, MovedClock())
+    assert again.session == 3 and again.seq == found.seq + 1
+    again.abandon()
+
+
+def test_a_journal_that_has_grown_long_is_opened_by_its_last_segment_alone(tmp_path, monkeypatch):
+    """Hours of readings are not read again before a run goes on."""
+    writer = JournalWriter(tmp_path, MovedClock(), segment_bytes=2_000)
+    for index in range(1000):
+        writer.add("reading", "a/b", float(index), "W")
+        writer.sync()
+    writer.close()
+    paths, opened, plain = segment_paths(tmp_path), [], Path.open
+    monkeypatch.setattr(Path, "open", lambda self, *args: opened.append(self) or plain(self, *args))
+    assert len(paths) > 20 and last_record(tmp_path).seq == 1000
+    assert opened == [paths[-1]]
 
 
 def test_a_segment_without_a_readable_head_is_told(tmp_path):

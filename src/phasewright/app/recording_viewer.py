@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -47,7 +47,7 @@ def attend(folder: Path, terminal: TerminalPerson) -> Attended:
     viewer = _Viewer(folder, terminal, run)
     try:
         while True:
-            if seen is None or seen.state["run"] != run:
+            if seen.state["run"] != run:
                 terminal.tell("The run has left its board.")
                 return Attended(None, False)
             if seen.lost:
@@ -63,7 +63,8 @@ def attend(folder: Path, terminal: TerminalPerson) -> Attended:
                 terminal.tell("Left; the run goes on.")
                 return Attended(None, True)
             time.sleep(LOOK_S)
-            seen = look(folder)
+            # A board that cannot be read for a moment is looked at again; one that stays so has grown old.
+            seen = look(folder) or replace(seen, age=seen.age + LOOK_S)
     except KeyboardInterrupt:
         terminal.tell("Left; the run goes on.")
         return Attended(None, True)

@@ -12,7 +12,8 @@ import zlib
 from dataclasses import dataclass
 
 KINDS = ("head", "reading", "missing", "event", "end")
-LONGEST_TEXT = 60_000
+LONGEST_TEXT, LONGEST_ESCAPED = 60_000, 200_000
+"""Characters of a text that are kept, and of what it is written as: no line is longer than a reader takes in."""
 _PLAIN = re.compile(r"[^\\~\x00-\x1f\x7f-\U0010ffff]*")
 _NUMBER = re.compile(rb"-?[0-9]{1,20}")
 
@@ -49,9 +50,12 @@ def escaped(text: str) -> str:
 def to_line(entry: Entry) -> bytes:
     """Return the line of a record, its end included."""
     value = "" if entry.value is None else repr(float(entry.value))
+    text = escaped(entry.text[:LONGEST_TEXT])
+    if len(text) > LONGEST_ESCAPED:
+        text = escaped(entry.text[: LONGEST_ESCAPED // 10])  # one character is written as ten at most
     body = (
         f"{entry.seq}\t{entry.mono_ns}\t{entry.wall_ns}\t{entry.kind}\t{escaped(entry.name)}\t{value}\t{entry.unit}\t"
-        f"{escaped(entry.flag)}\t{escaped(entry.text[:LONGEST_TEXT])}\t"
+        f"{escaped(entry.flag)}\t{text}\t"
     ).encode("ascii", "backslashreplace")
     return b"~%s%08x\n" % (body, zlib.crc32(body))
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from phasewright.live.journal.line import Entry, from_line
 
 _LONGEST_LINE = 1 << 18
+"""[bytes] So much of a segment's end is read too, to find its last record."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,16 +147,41 @@ def survey(folder: Path, visit: Callable[[Entry, int], None] | None = None) -> S
 
 
 def last_record(folder: Path) -> LastRecord | None:
-    """Return where the journal in `folder` stands; None when there is none."""
+    """Return where the journal in `folder` stands; None when there is none.
+
+    A head tells its session and the number that came next when it was made, so that of a sound journal only the last
+    segment's two ends are read, however long it has grown.
+    """
     session, seq, any_head = 0, -1, False
-    for path in segment_paths(folder):
-        for entry, _ in entries_of(path, lambda damage: None):
-            seq = max(seq, entry.seq)
-            if entry.kind == "head":
-                any_head = True
-                session = max(session, _head(entry).get("session", 0))
-                seq = max(seq, _head(entry).get("next", 0) - 1)
+    for path in reversed(segment_paths(folder)):
+        head, last = _ends(path)
+        seq = max(seq, last)
+        if head is not None:
+            any_head = True
+            session = max(session, head.get("session", 0))
+            seq = max(seq, head.get("next", 0) - 1)
+            if {"session", "next"} <= head.keys():
+                break
     return LastRecord(session, seq) if any_head or seq >= 0 else None
+
+
+def _ends(path: Path) -> tuple[dict | None, int]:
+    """Return (head of a segment, None = it cannot be read; number of its last sound record, -1 = there is none)."""
+    with path.open("rb") as file:
+        first = file.readline(_LONGEST_LINE)
+        file.seek(max(path.stat().st_size - _LONGEST_LINE, 0))
+        tail = file.read().split(b"\n")
+    entry = from_line(first.rstrip(b"\n"))
+    sound = [item.seq for item in map(from_line, tail) if item is not None]
+    if entry is not None and entry.kind == "head" and sound:
+        return _head(entry), max(sound)
+    # One of its ends was hit: all of it is looked through.
+    heads, last = [], -1
+    for item, _ in entries_of(path, lambda damage: None):
+        last = max(last, item.seq)
+        if item.kind == "head":
+            heads.append(_head(item))
+    return (heads[-1] if heads else None), last
 
 
 def _head(entry: Entry) -> dict:
