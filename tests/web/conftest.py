@@ -358,3 +358,32 @@ def browser():
     made = Browser()
     yield made
     made.stop()
+
+
+# ---- payloads --------------------------------------------------------------------------------------------------------
+
+RUNS = ("window.bad=1", "window['bad']=1", "top.bad=1", "self.bad=1", "Function('window.bad=1')()", "eval('window.bad=1')",
+        "setTimeout('window.bad=1')", "document.title='bad'", "location='//x.example'", "fetch('//x.example')")  # fmt: skip
+FORMS = (
+    "<script>{}</script>", "<ScRiPt >{}</sCrIpT>", "</title><script>{}</script>", "</textarea><script>{}</script>",
+    "</style><script>{}</script>", "--><script>{}</script>", "]]><script>{}</script>", "<<script>{}//<</script>",
+    '"><script>{}</script>', "'><script>{}</script>", '"><img src=x onerror="{}">', "'><img src=x onerror='{}'>",
+    "<img src=x onerror={}>", "<img/src=x/onerror={}>", "<svg onload={}>", "<svg/onload={}>", "'><svg onload={}>",
+    "<svg><script>{}</script></svg>", "<svg><animate onbegin={} attributeName=x dur=1s>", "<body onload={}>",
+    "<iframe srcdoc='<script>{}</script>'>", "<iframe src=javascript:{}>", "<object data=javascript:{}>",
+    "<embed src=javascript:{}>", "<a href=javascript:{}>x</a>", "<a href='java\tscript:{}'>x</a>", "javascript:{}",
+    "<input autofocus onfocus={}>", '" autofocus onfocus="{}" x="', "' autofocus onfocus='{}' x='", "<details open ontoggle={}>",
+    "<video><source onerror={}>", "<audio src=x onerror={}>", "<marquee onstart={}>", "<form><button formaction=javascript:{}>",
+    "<math><mtext><script>{}</script>", "<template><script>{}</script></template>",
+    "<noscript><p title='</noscript><img src=x onerror={}>'>",
+    "<meta http-equiv=refresh content='0;url=javascript:{}'>", "<base href=javascript:{}//>",
+    "<link rel=stylesheet href=//x.example/{}>",
+    "<style>@import '//x.example/{}'</style>", "{{{{constructor.constructor('{}')()}}}}", "{{{{{}}}}}", "${{{}}}", "<%= {} %>",
+    "#{{{}}}", "[[${{{}}}]]", "<x hx-get=/ hx-trigger=load hx-on:load={}>", "<b hx-on::after-settle={}>",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def payloads() -> list[str]:
+    """K09: 500 texts that would run a script where one of them were taken for markup."""
+    return [form.format(code) for form, code in itertools.product(FORMS, RUNS)]

@@ -4,6 +4,7 @@ import base64
 import json
 import re
 import time
+from collections import deque
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,11 @@ from phasewright.app import recording_board
 from phasewright.app.recording_board import NOW, PLACE, Board, BoardPerson
 from phasewright.app.recording_scene import Asked, Frame, Line
 from phasewright.app.web.live import course
-from phasewright.live import demo_scenario
+from phasewright.bench import Connection, Instrument, ReadingSource, escape
+from phasewright.live import MachineClock, demo_scenario
+from phasewright.live.instruments.driver import Polled, Surroundings
+from phasewright.live.instruments.scpi import ScpiDriver
+from phasewright.live.standin.scpi_server import ScpiServer
 from phasewright.live.virtual.files import bench_text
 from phasewright.plan import order_steps
 from phasewright.quantity import Part, value_from_parts
@@ -204,6 +209,37 @@ def test_a_board_that_no_run_of_ours_wrote_is_escaped_or_not_shown(served, run, 
         assert answer.status_code == 200 and "<script>" not in answer.text and "<img" not in answer.text
     place.write_bytes(b"\xff\x00 no json")
     assert served.client.get(home(served)).status_code == 200
+
+
+def test_k09_what_an_instrument_calls_itself_runs_nowhere(browser, served, run, payloads, monkeypatch):
+    """500 answers to the question who is there, from a SCPI instrument on loopback to the Run page in a browser."""
+    meter = ScpiServer(lambda question: "1.0")
+    wire = Instrument("meter", connection=Connection("scpi", address=meter.address),
+                      reading={"input_power": ReadingSource("input_power", ask="MEAS:POW?")})  # fmt: skip
+    told = []
+    for text in payloads:
+        meter.identity = text
+        driver = ScpiDriver(wire, Surroundings(MachineClock()))
+        why = driver.read_identity(Polled())
+        # What begins as a block of IEEE 488.2 does and is none loses the line; why is told then.
+        assert driver.identity == ("" if text.startswith("#") else escape(text, 200)) and bool(why) == text.startswith("#")
+        told.append(f"disconnected: {why} {text}" if why else f"connected: meter: {driver.identity}")
+        driver.close()
+    meter.close()
+    monkeypatch.setattr(recording_board, "GONE_S", 600.0)
+    tab = browser.tab()
+    tab.open(f"{served.origin}/#t={served.gate.token}")
+    tab.until("!!document.querySelector('.bar') && !location.hash")
+    run.board._told = deque(told[:-1], maxlen=len(told))
+    run.show(frame(said=tuple(told[:4])))
+    run.tell(told[-1])
+    tab.open(served.origin + home(served))
+    tab.until("document.querySelectorAll('.told li').length >= 500")
+    shown = tab.run("document.querySelector('#run').innerText")
+    assert sum(text[:40] in shown for text in told) > 450  # spaces in a row are one on the page
+    assert tab.run("window.bad") is None and tab.run("document.title") != "bad"
+    assert tab.said() == []
+    tab.close()
 
 
 def test_a_course_keeps_extremes_and_its_bound():

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 def escape(text: str, limit: int = 80) -> str:
     """Return `text` cut to `limit` characters with control and bidirectional characters shown as escapes."""
+    if text.isprintable():  # nothing of either kind is; nearly every text is plain
+        return text if len(text) <= limit else text[:limit] + "..."
     shown = []
     for ch in text[:limit]:
         code = ord(ch)

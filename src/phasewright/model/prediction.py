@@ -20,8 +20,6 @@ from phasewright.quantity import Value
 __all__ = ["as_setting", "every_margin", "predict", "state_of_prediction", "with_every_margin"]
 
 DRAWS = 4000
-SEED = 20
-"""Of the generator that stands in when none is given: the same question gets the same answer."""
 WIDE_TEMPERATURE, WIDE_SHARE = 20.0, 0.6
 """[K] and [1] of the rise: a 95 % half-width beyond both says that the data cannot decide."""
 SETTING_KEYS = ("phase_count", "package_power", "rail_current", "rail_voltage", "coolant_temperature",
@@ -94,7 +92,6 @@ def predict(
     intervals = {name: spread.interval(name, level) for name in spread.names}
     judged = margins_at(fitted.bench, _state(setting, values), advise=False)
     margins = judged.margins
-    generator = generator if generator is not None else np.random.default_rng(SEED)
     drawn = spread.draw(draws, generator)
     away = float(np.mean(drawn["loop_gain"] >= 1.0))
     probability = holding(margins, drawn)

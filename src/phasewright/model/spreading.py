@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
@@ -34,6 +35,8 @@ LOGARITHMIC = ("regulator_rise", "conversion_loss", "path_loss", "loop_gain", "r
 """Figures whose logarithm is taken as normal. The temperature is coolant plus rise."""
 SHARE_SPREAD = 1.0 / math.sqrt(12.0)
 """Standard deviation of a share that lies anywhere between 0 and 1."""
+SEED = 20
+"""Of the numbers that stand in where no generator is given: the same question gets the same answer."""
 STEP = 1e-3
 """Of a standard score, for central differences."""
 
@@ -84,17 +87,24 @@ class Spread:
         parts = [Part("model", u)] if u > 0.0 else []
         return replace(value_from_parts(point, unit, parts, kind="extrapolated"), low95=low, high95=high)
 
-    def draw(self, draws: int, generator: np.random.Generator) -> dict[str, np.ndarray]:
-        """Return draws of all figures together, (draws,) each."""
+    def draw(self, draws: int, generator: np.random.Generator | None = None) -> dict[str, np.ndarray]:
+        """Return draws of all figures together, (draws,) each; without `generator` from the same numbers every time."""
         # Figures are fewer than scores: a square root of their own covariance needs fewer numbers.
         root = np.linalg.qr((np.nan_to_num(self.slopes) @ self.root).T, mode="r")
-        moved = generator.standard_normal((draws, len(root))) @ root
+        size = (draws, len(root))
+        moved = (_kept_normals(*size) if generator is None else generator.standard_normal(size)) @ root
         found = {}
         for k, name in enumerate(self.names):
             point = self.point[name]
             found[name] = point * np.exp(moved[:, k]) if name in LOGARITHMIC else point + moved[:, k]
         found["regulator_temperature"] = found["coolant_temperature"] + found["regulator_rise"]
         return found
+
+
+@lru_cache(maxsize=4)
+def _kept_normals(draws: int, size: int) -> np.ndarray:
+    """Return standard normal numbers (draws, size), drawn once: they cost more than all else of a draw."""
+    return np.random.default_rng(SEED).standard_normal((draws, size))
 
 
 def moved_scores(fitted: Fitted, setting: Setting) -> tuple[np.ndarray, np.ndarray, int]:

@@ -24,9 +24,11 @@ _LEADING = re.compile(r"^(\s*)([-+>]|\d+[.)](?=\s|$))")
 
 def clean(text: str, limit: int = LONGEST) -> str:
     """Return `text` on one line, cut to `limit`: control, line-breaking and bidirectional characters as escapes."""
+    if (text := str(text)).isprintable():
+        return escape(text, limit)
     return "".join(
         part if part in _SPACES else escape(part, limit)
-        for part in re.split("([\u00a0\u202f])", str(text)[: limit + 1])
+        for part in re.split("([\u00a0\u202f])", text[: limit + 1])
     )
 
 

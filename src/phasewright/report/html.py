@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
 
-from jinja2 import Environment, PackageLoader
+from jinja2 import Environment, PackageLoader, Template
 from markupsafe import Markup
 
 from phasewright.report.document import Block, Cell, Column, Document, Figure, Layout, Section, Table
@@ -51,6 +51,18 @@ def _environment() -> Environment:
 def _typeset(shown: object) -> object:
     """Return what a template shows: texts as they are set for people, markup of our own as it is."""
     return typeset(shown) if type(shown) is str else shown
+
+
+@cache
+def _section_template() -> Template:
+    return _environment().from_string('{% from "blocks.html.jinja" import question with context %}{{ question(section) }}')
+
+
+@cache
+def _blocks_template() -> Template:
+    return _environment().from_string(
+        '{% from "blocks.html.jinja" import plain with context %}{% for b in blocks %}{{ plain(b) }}{% endfor %}'
+    )
 
 
 def _cell(cell: Cell, column: Column, places: int | None, first: bool) -> Markup:
@@ -147,12 +159,10 @@ def section_html(
     slots
         By the name of a Slot in the section: the markup that stands there; it is not escaped.
     """
-    return (
-        _environment()
-        .from_string('{% from "blocks.html.jinja" import question with context %}{{ question(section) }}')
-        .render(section=section, banner=banner, drawings=_safe(drawings), links=links, pictures=pictures,
-                slots={name: Markup(text) for name, text in (slots or {}).items()})  # fmt: skip
-    )
+    return _section_template().render(
+        section=section, banner=banner, drawings=_safe(drawings), links=links, pictures=pictures,
+        slots={name: Markup(text) for name, text in (slots or {}).items()},
+    )  # fmt: skip
 
 
 def blocks_html(
@@ -164,12 +174,8 @@ def blocks_html(
     pictures: Callable[[str], str] | None = None,
 ) -> str:
     """Return blocks as the guide shows them, without a section around them; for the arguments see `section_html`."""
-    return (
-        _environment()
-        .from_string(
-            '{% from "blocks.html.jinja" import plain with context %}{% for b in blocks %}{{ plain(b) }}{% endfor %}'
-        )
-        .render(blocks=blocks, banner=banner, drawings=_safe(drawings), links=links, pictures=pictures, slots={})
+    return _blocks_template().render(
+        blocks=blocks, banner=banner, drawings=_safe(drawings), links=links, pictures=pictures, slots={}
     )
 
 
