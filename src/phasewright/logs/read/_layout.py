@@ -143,13 +143,13 @@ class _Finder:
         for delimiter in CANDIDATES:
             if delimiter in ("\t", ";", ",", "|") and not any(delimiter in text for _, text in self.lines):
                 continue
+            if delimiter in (WIDE, WORDS) and best and self.stands_alike(best):
+                # What stands equally often in every line parts the columns, however few of its cells hold a number.
+                continue
             try:
                 rows = self.split_all(delimiter)
             except LogFault as fault:
                 open_quote = fault
-                continue
-            if delimiter in (WIDE, WORDS) and best and self.stands_alike(best):
-                # What stands equally often in every line parts the columns, however few of its cells hold a number.
                 continue
             score = sample.score(rows, delimiter)
             if score > best_score + 1e-9:
@@ -195,6 +195,8 @@ class _Finder:
         for number, cells in rows:
             if len(cells) > MAX_COLUMNS:
                 raise self.fault(f"{len(cells)} columns, at most {MAX_COLUMNS} are read", "split the log", number)
+            if max(map(len, cells)) <= MAX_CELL:
+                continue
             for position, cell in enumerate(cells):
                 if len(cell) > MAX_CELL:
                     raise LogFault(
@@ -481,8 +483,7 @@ class _Finder:
         evidence = [numbers.Evidence() for _ in columns]
         for i, column in enumerate(columns):
             if kinds[i] == "number" or (kinds[i] == "time" and plan.kind in ("number", "serial")):
-                for cell in column:
-                    evidence[i].add(cell)
+                evidence[i].add_all(column)
             if names[i] in self.wishes.proofs:
                 evidence[i].add(self.wishes.proofs[names[i]][1])
         point = sum(e.decimal_point + e.group_comma for e in evidence)

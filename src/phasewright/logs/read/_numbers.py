@@ -21,6 +21,7 @@ INTEGER_DIGITS = 400
 PLAIN = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _LEADING_ZERO = re.compile(r"[+-]?0[0-9]+")
 _POINT = re.compile(r"[+-]?([0-9]*)\.([0-9]*)")
+_PLAINLY_DECIMAL = re.compile(r"[+-]?[0-9]+\.(?:[0-9]{1,2}|[0-9]{4,})(?:\n[+-]?[0-9]+\.(?:[0-9]{1,2}|[0-9]{4,}))*")
 _COMMA_ONLY = re.compile(r"[+-]?([0-9]*),([0-9]*)")
 COMMA = re.compile(r"[+-]?(?:[0-9]+,?[0-9]*|,[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _FORTRAN = re.compile(r"([+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+))[dD]([+-]?[0-9]+)")
@@ -288,6 +289,15 @@ class Evidence:
     maybe_point: int = 0
     maybe_comma: int = 0
     first_maybe: str = ""
+
+    def add_all(self, cells: list[str]) -> None:
+        """Take the cells of a column into account."""
+        # Nearly every column of a clean log: the same places behind the point in each cell, and not three.
+        if _PLAINLY_DECIMAL.fullmatch("\n".join(cells)):
+            self.decimal_point += len(cells)
+            return
+        for cell in cells:
+            self.add(cell)
 
     def add(self, text: str) -> None:
         """Take one cell into account."""

@@ -9,6 +9,7 @@ from . import _header as header
 from . import _numbers as numbers
 from ._cells import WIDE, WORDS, cell_class
 
+_BEYOND_NUMBERS = re.compile(r"[^0-9.,+\-\s]")
 PREAMBLE = 40
 """Most lines that stand before a header."""
 
@@ -102,21 +103,24 @@ def is_header(cells: list[str]) -> bool:
     """Return True when a row holds names: two or more fields, no numbers, letters in most."""
     if len(cells) < 2:
         return False
-    filled = [cell for cell in cells if cell.strip()]
-    if not filled:
-        return False
-    figures, most = 0, 0.2 * len(filled)
-    for cell in filled:
+    figures, most = 0, 0.2 * len(cells)
+    for cell in cells:
         if cell_class(cell) in ("number", "stamp"):
             figures += 1
             if figures > most:
+                # A row of data, as nearly all are: no more of it is looked at.
                 return False
+    filled = [cell for cell in cells if cell.strip()]
+    if not filled or figures > 0.2 * len(filled):
+        return False
     names = sum(header.is_name(cell) for cell in filled)
     return names >= max(1, 0.6 * len(filled)) and figures == 0 or (names >= 2 and figures <= 0.2 * len(filled))
 
 
 def cell_units(column: list[str]) -> tuple[bool, str]:
     """Return (True when cells carry units throughout, the commonest unit)."""
+    if not _BEYOND_NUMBERS.search("\n".join(column)):
+        return False, ""
     filled = [cell for cell in column if not numbers.is_missing(cell)]
     if not filled:
         return False, ""

@@ -54,6 +54,7 @@ class _Planner:
     def __init__(self, names, units, kinds, columns, line, wishes, file, say):
         self.names, self.units, self.kinds, self.columns = names, units, kinds, columns
         self.line, self.wishes, self.file, self.say = line, wishes, file, say
+        self._cells: dict[int, list[str]] = {}
 
     def fault(self, what: str, mend: str, line: int | None = None) -> LogFault:
         return LogFault(Fault(self.file, what, mend, line or self.line))
@@ -88,7 +89,9 @@ class _Planner:
         raise self.fault(f"no time column found among {shown}", "state time_columns and time_format")
 
     def cells(self, position: int) -> list[str]:
-        return [cell.strip() for cell in self.columns[position] if not is_missing(cell)]
+        if position not in self._cells:
+            self._cells[position] = [cell.strip() for cell in self.columns[position] if not is_missing(cell)]
+        return self._cells[position]
 
     def candidates(self):
         stamps = [i for i, kind in enumerate(self.kinds) if kind == "stamp"]

@@ -8,7 +8,7 @@ import numpy as np
 
 from phasewright.logs.records import Remark, Table
 from phasewright.logs.sanity.doubts import Gathered, Ranges, merged, rows_to_ranges
-from phasewright.logs.sanity.survey import BLOCK, PAIRS, Column
+from phasewright.logs.sanity.survey import BLOCK, PAIRS, Column, quantile
 
 _LEAST = 10
 """Readings at the top from which on it is looked at."""
@@ -67,7 +67,7 @@ def _piled(column: Column, top: float, rows: np.ndarray, sample: np.ndarray) -> 
         # Nearly all that is loaded lies at the top: the readings below it tell how the column moves.
         change = np.abs(column.second - column.first)[(column.first < top) & (column.second < top)]
     still = float(np.mean(change == 0.0)) if len(change) >= 20 else column.repeats
-    noise = float(np.quantile(change, 0.68)) if len(change) >= 20 else column.step
+    noise = quantile(change, 0.68) if len(change) >= 20 else column.step
     if still > 0.6 or noise < 0.9 * column.resolution:
         return False
     below = top - sample[np.isfinite(sample)]

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from phasewright.bench import base_channel
 from phasewright.logs.lagging import lagged
@@ -157,6 +160,32 @@ def _asleep(case: Case, key: str, trace: AlignedTrace, runs: np.ndarray) -> list
         # What the channel shows for such a change elsewhere; it may be too coarse to show this one.
         whole = run[1] - run[0] >= 0.9 * len(value)
         expected = reach * min(share / max(usual, 1e-9), 1.0)
+        if not whole and (shown := _shown_elsewhere(case, key, views, start, end)) is not None:
+            expected = min(expected, shown)
         if whole or expected > 3.0 * resolution + (1.0 if trace.unit == "degC" else 0.0):
             found.append((start, end))
     return found
+
+
+def _shown_elsewhere(
+    case: Case, key: str, views: Sequence[np.ndarray], start: float, end: float
+) -> float | None:
+    """Return by how much the channel moves at least, as a rule, in stretches as long in which the load moves as far.
+
+    The reach of a whole log may come from other settings: few phases, another coolant. None where no such stretch is.
+    """
+    levels = case.levels
+    size = int((end - start) / levels.step)
+    if key not in levels.channels or size < 2 or 3 * size > len(levels.time):
+        return None
+    stride = max(size // 4, 1)
+    *moved, answer = (
+        np.ptp(sliding_window_view(series, size)[::stride], axis=1) for series in (*views, levels.channels[key])
+    )
+    first = levels.time[: len(levels.time) - size + 1 : stride]
+    inside = (levels.time >= start) & (levels.time <= end)
+    like = np.isfinite(answer) & ((first > end) | (first + size * levels.step < start))
+    for move, view in zip(moved, views, strict=True):
+        like &= move >= 0.9 * float(np.ptp(view[inside]))
+    # A quarter: a sensor that was stuck twice is not taken for one that hardly answers.
+    return float(np.quantile(answer[like], 0.25)) if like.any() else None
