@@ -5,7 +5,7 @@ from phasewright.logs.sanity.doubts import Doubts
 from phasewright.logs.sanity.looking import look_at
 from phasewright.logs.sanity.together import question
 
-VERSION = 4
+VERSION = 5
 """Raised when the same columns would be judged otherwise."""
 
 __all__ = ["VERSION", "Doubts", "look_at", "question", "unwrap"]

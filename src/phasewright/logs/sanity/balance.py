@@ -167,9 +167,11 @@ def _unaccounted(case: Case, keys: dict[str, str], package: np.ndarray, rail: np
     # Beside an edge of the load two clocks may not agree yet.
     still = np.abs(np.gradient(np.where(good, rail, 0.0))) < 0.02 * max(float(np.nanmax(rail, initial=0.0)), 1e-9)
     x, y = rail[good & still], package[good & still]
-    if len(x) < _LEAST or np.quantile(x, 0.05) > 0.4 * np.quantile(x, 0.95):
+    idle = 0.4 * np.quantile(x, 0.95)
+    if len(x) < _LEAST or np.quantile(x, 0.05) > idle:
         return
-    low, high = np.quantile(x, 0.2), np.quantile(x, 0.8)
+    # A machine that hardly rests has its lowest fifth at load too: no line to zero goes through there.
+    low, high = min(np.quantile(x, 0.2), idle), np.quantile(x, 0.8)
     # Through the medians of both ends: neither a stretch that hangs nor a glitch turns the line.
     ends = [(np.median(x[part]), np.median(y[part])) for part in (x <= low, x >= high)]
     (x0, y0), (x1, y1) = ends

@@ -9,7 +9,8 @@ import numpy as np
 from phasewright.logs.blockwise import picked
 from phasewright.logs.records import Remark, Table
 from phasewright.logs.sanity.doubts import Gathered, Ranges, count_rows, merged, rows_to_ranges
-from phasewright.logs.sanity.survey import PAIRS, Column
+from phasewright.logs.sanity.spikes import OFTEN
+from phasewright.logs.sanity.survey import PAIRS, Column, quantile, steps_of
 
 # Data sheets of the common kinds of sensor and the PMBus data formats, from memory; LINEAR11 and linear 16 of the word
 # 0xFFFF are computed: -1 x 2^-1, 65535 x 2^-12, 2^-9, 2^-8.
@@ -21,10 +22,14 @@ _TEMPERATURE = {
 _ELECTRICAL = {
     -0.5: "word 0xFFFF, no such register", 15.99976: "word 0xFFFF, no such register",
     127.998: "word 0xFFFF, no such register", 255.996: "word 0xFFFF, no such register",
-    -1.0: "error code", -2.0: "error code",
+    -1.0: "error code", -2.0: "error code", 0.0: "no answer",
 }  # fmt: skip
 _GAP = 2.5
 """Rows further apart than this many periods have a gap between them."""
+_FEW = 5
+"""Pairs of neighbouring readings that tell how a column steps."""
+_SHORT = 3
+"""Rows at most for which an instrument that does not answer is not taken for a machine that is off."""
 _LOOK_BACK = 64
 """Missing readings that are stepped over to find the reading before a code."""
 
@@ -43,6 +48,9 @@ def find_codes(table: Table, columns: Sequence[Column], gathered: Gathered) -> N
         if known is not None:
             _take_out(table, column, known[1], f"{known[0]:g} in all of V, A and W at once: an error code", gathered)
         for code, meaning in codes.items():
+            if code == 0.0 and column.unit == "A":
+                # No current is a reading; no power and no voltage beside a load on both sides are none.
+                continue
             rows = _rows_of(column, code)
             if known is not None and known[0] == code:
                 rows = np.setdiff1d(rows, _rows(known[1]))
@@ -92,25 +100,51 @@ def _jumped(column: Column, code: float, rows: np.ndarray) -> Ranges:
     if alone.all():
         # Nothing but the code: a log that never read anything else.
         return runs if len(rows) >= 10 and (column.unit == "degC" or code < 0) else runs[:0]
+    step, resolution, repeats = _otherwise(column, code, before, after)
     jump = np.fmin(np.abs(before - code), np.abs(after - code))
     length = runs[:, 1] - runs[:, 0]
     # So many equal readings in a row that this column would hardly ever show by itself.
-    rare = column.repeats < 0.99
-    frozen = length >= np.maximum(3, np.log(1e-6 / n) / np.log(max(column.repeats, 1e-3))) if rare else length < 0
+    rare = repeats < 0.99
+    frozen = length >= np.maximum(3, np.log(1e-6 / n) / np.log(max(repeats, 1e-3))) if rare else length < 0
     if column.unit == "degC":
-        least = np.where(frozen, max(1.5 * column.step + column.resolution, 1.0), max(4.0 * column.step, 3.0)
-                         + 2.0 * column.resolution)
-        return runs[jump > least]
+        least = np.where(frozen, max(1.5 * step + resolution, 1.0), max(4.0 * step, 3.0) + 2.0 * resolution)
+        # A part that heats up quickly passes the power-on value on its way; it does not jump there.
+        passed = ~frozen & ((before - code) * (after - code) < 0.0)
+        return runs[(jump > least) & ~passed]
     level = np.fmin(np.abs(before), np.abs(after))
     if code < 0:
         # Currents and voltages of a running machine are positive: a negative one among them needs no large jump.
         sound = (np.fmin(before, after) > 0.0) & (level > 1.5 * abs(code))
         return runs[sound & (jump > 0.3 * level)]
     # A positive code among positive readings: only one that stands still, or lies beyond all that is read otherwise.
+    if code == 0.0:
+        if len(rows) <= OFTEN * n:
+            # A few are glitches like others, and told as such.
+            return runs[:0]
+        # A machine that goes off is at zero for longer, and comes back idling.
+        return runs[(length <= _SHORT) & (np.fmin(before, after) > 0.5 * column.level(0.95))]
     other = column.first[np.isfinite(column.first) & (np.abs(column.first - code) > 0.01 * abs(code))]
     beyond = code > 1.3 * float(np.quantile(other, 0.99)) if len(other) else False
     level = np.fmax(level, code)
-    return runs[(frozen | beyond) & (jump > np.where(frozen, 0.1 * level + 1.5 * column.step, 0.2 * level))]
+    return runs[(frozen | beyond) & (jump > np.where(frozen, 0.1 * level + 1.5 * step, 0.2 * level))]
+
+
+def _otherwise(column: Column, code: float, before: np.ndarray, after: np.ndarray) -> tuple[float, float, float]:
+    """Return (usual greatest step, resolution, share of repeats) of the readings beside a code.
+
+    A code that stands in every tenth row makes its own jumps the usual ones.
+    """
+    near = 0.0051
+    sound = np.isfinite(column.first) & np.isfinite(column.second)
+    coded = sound & ((np.abs(column.first - code) < near) | (np.abs(column.second - code) < near))
+    if not coded.any():
+        return column.step, column.resolution, column.repeats
+    if np.count_nonzero(sound & ~coded) >= _FEW:
+        return steps_of(column.first[~coded], column.second[~coded])
+    # Hardly two readings in a row without it: what lies on its two sides.
+    change = np.abs(after - before)
+    change = change[np.isfinite(change)]
+    return (2.0 * quantile(change, 0.9) if len(change) else 0.0), 0.0, 0.0
 
 
 def _inside(table: Table, ranges: Ranges) -> Ranges:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from phasewright.bench import ChannelSource
 from phasewright.logs.records import Table
 from phasewright.logs.sanity.alike import find_copies, find_signs, find_unlike_connectors
+from phasewright.logs.sanity.beyond import find_beyond
 from phasewright.logs.sanity.clipped import find_clipped
 from phasewright.logs.sanity.codes import find_codes
 from phasewright.logs.sanity.doubts import Doubts, Gathered
@@ -29,6 +30,7 @@ def look_at(table: Table, sources: Sequence[ChannelSource]) -> Doubts:
         refuse_slips(table, sources, columns, gathered)
         find_stale(table, columns, gathered)
         find_codes(table, columns, gathered)
+        find_beyond(table, columns, gathered)
         find_frozen(table, columns, gathered)
         find_spikes(table, columns, gathered)
         find_clipped(table, columns, gathered)

@@ -22,6 +22,8 @@ _AT_LOAD: dict[tuple[str, str], tuple[float, float, float, float]] = {
     ("rail", "A"): (1.0, 5.0, 2500.0, 6000.0),
     ("rail", "W"): (2.0, 5.0, 2500.0, 6000.0),
 }
+GREATEST = {key: bounds[3] for key, bounds in _AT_LOAD.items()}
+"""Readings above it no bench shows, by (what of the bench, unit) [unit]."""
 _PREFIXES = {1e-3: "m", 1.0: "", 1e3: "k", 1e-6: "u", 1e6: "M"}
 _TEMPERATURES = ("regulator", "inductor", "board", "connector", "coolant", "processor", "ambient")
 
@@ -70,6 +72,10 @@ def _meant_unit(column: Column) -> str | None:
     least, low, high, greatest = known
     top = abs(column.level(0.95))
     if not np.isfinite(top) or least <= top <= greatest or not _tells(column, top, least):
+        return None
+    beyond = column.first[np.abs(column.first) > greatest]
+    if len(beyond) and beyond.min() == beyond.max() and np.nanmin(np.abs(column.first)) <= greatest:
+        # One and the same reading: a code among readings in the unit that is stated.
         return None
     for factor in (1e-3, 1e3, 1e-6, 1e6):
         if low <= top * factor <= high:

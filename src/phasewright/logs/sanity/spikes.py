@@ -17,7 +17,7 @@ _REAL = 1.25
 """Another current or power that rises by this factor at the same moment shows that the load was real."""
 _GAP = 2.5
 """Readings further apart than this many periods have a gap between them."""
-_OFTEN = 0.02
+OFTEN = 0.02
 """Share of readings above which jumps are the way of the channel, not glitches."""
 
 
@@ -79,7 +79,7 @@ def _lone(column: Column, test, possible) -> np.ndarray:
             sure.append(max(first, 1) + np.flatnonzero(found))
             half += int(np.count_nonzero(almost))
     rows = np.concatenate(sure) if sure else np.zeros(0, dtype=np.int64)
-    if len(rows) > max(3, _OFTEN * len(column.raw)) or half > 10 * len(rows) + 20:
+    if len(rows) > max(3, OFTEN * len(column.raw)) or half > 10 * len(rows) + 20:
         return rows[:0]
     return rows
 

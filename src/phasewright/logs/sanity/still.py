@@ -160,9 +160,10 @@ def _asleep(case: Case, key: str, trace: AlignedTrace, runs: np.ndarray) -> list
         # What the channel shows for such a change elsewhere; it may be too coarse to show this one.
         whole = run[1] - run[0] >= 0.9 * len(value)
         expected = reach * min(share / max(usual, 1e-9), 1.0)
-        if not whole and (shown := _shown_elsewhere(case, key, views, start, end)) is not None:
-            expected = min(expected, shown)
-        if whole or expected > 3.0 * resolution + (1.0 if trace.unit == "degC" else 0.0):
+        if not whole and expected <= 3.0 * resolution + (1.0 if trace.unit == "degC" else 0.0):
+            continue
+        shown = None if whole else _shown_elsewhere(case, key, views, start, end)
+        if shown is None or shown > 2.5 * resolution:
             found.append((start, end))
     return found
 

@@ -133,7 +133,7 @@ def _look(
         return None
     low, high = bounds
     first, second = _pairs(raw)
-    step, resolution, repeats = _steps(first, second)
+    step, resolution, repeats = steps_of(first, second)
     return Column(
         name, raw, unit, written, scale, shift, channels, low * scale + shift, high * scale + shift,
         first * scale + shift, second * scale + shift, step * scale, resolution * scale, repeats,
@@ -162,7 +162,8 @@ def _pairs(raw: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return np.array(raw[rows]), np.array(raw[rows + 1])
 
 
-def _steps(first: np.ndarray, second: np.ndarray) -> tuple[float, float, float]:
+def steps_of(first: np.ndarray, second: np.ndarray) -> tuple[float, float, float]:
+    """Return (usual greatest step, resolution, share of repeats) of pairs of neighbouring readings."""
     change = np.abs(second - first)
     change = change[np.isfinite(change)]
     if not len(change):
