@@ -10,7 +10,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +29,7 @@ from phasewright.logs import ReadReport, Remark, Suggestion, Table
 
 PREVIEW = 120
 """Stretches in which a column is shown before it is mapped."""
+_UNIT_SHOWN = {"1": "", "degC": "°C", "Ohm": "Ω"}
 LARGE = 64 << 20
 """Size of a log [B] from which its columns are read onto the disk instead of into the memory."""
 
@@ -64,6 +65,8 @@ class ReadResult:
     """What a look at the values of the mapped columns found; analysis leaves such readings out or refuses the log."""
     looks: tuple[ColumnLook, ...] = ()
     """Every numeric column, for a person to choose from."""
+    first_values: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    """By mapped channel its first values, in the channel's unit, NaN = missing, () = it cannot be made."""
 
     @property
     def lost(self) -> bool:
@@ -93,9 +96,8 @@ class ReadResult:
             + (f", in {report.segment_count} stretches" if report.segment_count > 1 else ""),
             *self._mapped_lines(),
         ]
-        for kind, title in (("refuse", "refused"), ("repair", "repaired"), ("note", "noted")):
-            out += _remark_lines(title, self._said(kind))
-        out += _remark_lines("values that no sensor took, or that contradict each other", self._doubted())
+        for title, remarks in self.told():
+            out += _remark_lines(title, remarks)
         if self.instrument_added:
             out.append(f"added      instrument {escape(self.instrument)!r} to bench.toml; state its accuracy there")
         if self.entry is None:
@@ -109,20 +111,27 @@ class ReadResult:
 
         report, out = self.report, ["mapped"]
         mapped = {source.channel: source for source in self.entry.channels} if self.entry else {}
-        reasons = {suggestion.channel: suggestion for suggestion in self.suggestions}
         used: set[str] = set()
         for channel, source in mapped.items():
             used.update(report.columns[column_position(name, report.columns, self.log, channel)]
                         for term in source.terms for name in term.columns)  # fmt: skip
-            hint = reasons.get(channel)
-            first = [f"{value:.6g}" for value in hint.first_values[:3] if math.isfinite(value)] if hint else []
-            unit = base_channel(channel).unit
-            sample = f"   {', '.join(first)} {'' if unit == '1' else unit}" if first else ""
-            out.append(f"  {channel:<24} = {escape(source_text(source))}{sample.rstrip()}")
+            out.append(f"  {channel:<24} = {escape(source_text(source))}   {self.first_text(channel)}".rstrip())
         unused = [name for name in report.columns if name not in used and name not in report.time_columns]
         if unused:
             out.append(f"  not used   {', '.join(escape(name) for name in unused)}")
         return out if len(out) > 1 else []
+
+    def first_text(self, channel: str) -> str:
+        """Return the first three values of a mapped channel with their unit, '' = there are none."""
+        first = [f"{value:.6g}" for value in self.first_values.get(channel, ()) if math.isfinite(value)][:3]
+        unit = base_channel(channel).unit
+        return f"{', '.join(first)} {_UNIT_SHOWN.get(unit, unit)}".rstrip() if first else ""
+
+    def told(self) -> list[tuple[str, list[Remark]]]:
+        """Return (title, remarks in the order of lines) of what was refused, repaired, noted and doubted, if anything."""
+        kinds = (("refused", self._said("refuse")), ("repaired", self._said("repair")), ("noted", self._said("note")))
+        doubted = ("values that no sensor took, or that contradict each other", self._doubted())
+        return [(title, remarks) for title, remarks in (*kinds, doubted) if remarks]
 
     def _said(self, kind: str) -> list[Remark]:
         """Return what was refused, repaired or noted, in cells and in values; what is only doubted stands apart."""
@@ -152,6 +161,10 @@ class ReadResult:
             "channels": {
                 source.channel: source_text(source) for source in (self.entry.channels if self.entry else ())
             },
+            "first_values": {
+                channel: [value if math.isfinite(value) else None for value in values]
+                for channel, values in self.first_values.items()
+            },
             "suggestions": [
                 {"channel": item.channel, "column": source_text(item.source), "score": item.score, "why": item.why}
                 for item in self.suggestions
@@ -173,7 +186,7 @@ def bring_log(
 ) -> ReadResult:
     """Do the work of ``jobs.read``; see there."""
     from phasewright.bench import add_instrument, add_log, read_bench, read_campaign
-    from phasewright.logs import mended_values, question_values, suggest_channels
+    from phasewright.logs import first_values, mended_values, question_values, suggest_channels
 
     bench = read_bench(folder / "bench.toml")
     campaign = read_campaign(folder)
@@ -191,7 +204,7 @@ def bring_log(
         looks = _looks(table) if choose else ()
         result = ReadResult(file, name, instrument, not known, table.report, suggestions, None, looks=looks)
         if append and kept:
-            channel_map = {source.channel: source_text(source) for source in kept.channels}
+            channel_map = {source.channel: source for source in kept.channels}
         if channel_map is None:
             channel_map = choose(result) if choose else result.suggested_map()
         channels = _channels(channel_map, table, file)
@@ -209,7 +222,8 @@ def bring_log(
         if not known:
             add_instrument(folder, instrument)
         add_log(folder, entry)
-        return replace(result, file=file, entry=entry, doubts=doubts)
+        first = {source.channel: first_values(table, source) for source in channels}
+        return replace(result, file=file, entry=entry, doubts=doubts, first_values=first)
 
 
 @contextmanager
@@ -250,16 +264,19 @@ def _refuse_taken(
 
 def _remark_lines(title: str, remarks: Sequence[Remark]) -> list[str]:
     """Return remarks of one kind line by line: where and how often, which column, what, and the mend."""
-    if not remarks:
-        return []
     out = [f"{title} ({sum(remark.count for remark in remarks)})"]
     for remark in remarks:
-        where = f"line {remark.line}" if remark.line else "throughout" if remark.count == 1 else ""
-        times = f"{remark.count} times" + (f" from {where}" if where else "") if remark.count > 1 else where
+        times = place_text(remark)
         column = f"{escape(remark.column)}: " if remark.column else ""
         mend = f" - {remark.mend}" if remark.mend else ""
         out.append(f"  {times:<24} {column}{remark.what}{mend}")
     return out
+
+
+def place_text(remark: Remark) -> str:
+    """Return where in the log, and how often: ``line 7``, ``3 times from line 7``, ``throughout``."""
+    where = f"line {remark.line}" if remark.line else "throughout" if remark.count == 1 else ""
+    return f"{remark.count} times" + (f" from {where}" if where else "") if remark.count > 1 else where
 
 
 def parse_pairs(pairs: tuple[str, ...]) -> dict[str, str]:
@@ -308,11 +325,11 @@ def _channels(
     from phasewright.bench import CHANNELS
 
     faults: list[Fault] = []
-    sources = []
+    sources, line = [], table.report.header_line or 1
     for channel, text in channel_map.items():
         if channel.partition(".")[0] not in CHANNELS:
             mend = f"use one of: {', '.join(CHANNELS)}"
-            faults.append(Fault(file, f"channel {escape(channel)!r} is not known", mend))
+            faults.append(Fault(file, f"channel {escape(channel)!r} is not known", mend, line))
             continue
         if isinstance(text, ChannelSource):
             sources.append(text)
@@ -320,7 +337,7 @@ def _channels(
         terms = _terms(text, table)
         if terms is None:
             mend = f"use one of its columns: {', '.join(escape(name) for name in table.report.columns)}"
-            faults.append(Fault(file, f"column {escape(text)!r} for {channel} is not in the log", mend))
+            faults.append(Fault(file, f"column {escape(text)!r} for {channel} is not in the log", mend, line))
         else:
             sources.append(ChannelSource(channel, terms))
     if faults:

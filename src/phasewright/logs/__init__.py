@@ -11,7 +11,7 @@ from phasewright.logs._names import column_position
 from phasewright.logs.clocks import align
 from phasewright.logs.opening import mended_values, open_log, open_table, question_values, table_aside
 from phasewright.logs.pyramid import Pyramid, TraceView, build_pyramid, view_trace
-from phasewright.logs.read import read_log, suggest_channels
+from phasewright.logs.read import first_values, read_log, suggest_channels
 from phasewright.logs.records import (
     AlignedTrace,
     ClockMap,
@@ -33,8 +33,9 @@ from phasewright.logs.steps import find_steps, places_text
 from phasewright.logs.store import file_hash, verify_file
 
 __all__ = [
-    "align", "build_pyramid", "column_position", "file_hash", "find_steps", "find_window", "look_at", "mended_values",
-    "open_log", "open_table", "places_text", "question_values", "read_log", "suggest_channels", "table_aside", "verify_file",
+    "align", "build_pyramid", "column_position", "file_hash", "find_steps", "find_window", "first_values", "look_at",
+    "mended_values", "open_log", "open_table", "places_text", "question_values", "read_log", "suggest_channels",
+    "table_aside", "verify_file",
     "view_trace",
     "AlignedTrace", "ClockMap", "Doubts", "Fingerprint", "OpenedLog", "Pyramid", "ReadReport", "Recording", "Remark", "Settling", "StepSpan",
     "Suggestion", "Table", "Trace", "TraceView", "Window",

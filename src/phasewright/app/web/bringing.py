@@ -16,7 +16,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, Response
 
 from phasewright.app import jobs
-from phasewright.app.bring import ColumnLook, ReadResult, source_text
+from phasewright.app.bring import ColumnLook, ReadResult, place_text, source_text
 from phasewright.app.web.desk import Desk
 from phasewright.app.web.guard import Refused
 from phasewright.app.web.making import given_words
@@ -167,7 +167,8 @@ def render_job(job: Job, given: Mapping[str, str] | None = None, wrong: Mapping[
     if state == "asking" and question is not None:
         rows, sums = _rows(question), _sums(question)
     return render("reading.html.jinja", job=job, state=state, question=question, rows=rows, sums=sums, given=given or {},
-                  wrong=wrong or {}, channels=_choices(question), result=job.result)  # fmt: skip
+                  wrong=wrong or {}, channels=_choices(question), result=job.result, place_text=place_text,
+                  source_text=source_text, titled=_titled)  # fmt: skip
 
 
 def _choices(question: ReadResult | None) -> list[tuple[str, str]]:

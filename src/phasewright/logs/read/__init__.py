@@ -12,9 +12,9 @@ from ..records import Table
 from ._notes import fault_of
 from ._reading import Reading
 from ._sink import MemorySink, Sink
-from .suggest import suggest_channels
+from .suggest import first_values, suggest_channels
 
-__all__ = ["MemorySink", "Sink", "fault_of", "read_log", "suggest_channels"]
+__all__ = ["MemorySink", "Sink", "fault_of", "first_values", "read_log", "suggest_channels"]
 
 VERSION = 4
 """Raised when the same bytes would be read in another way, so that what is kept in derived/ is read again."""

@@ -138,12 +138,15 @@ def _suggestion(
     table: Table, channel: str, terms: tuple[ColumnTerm, ...], score: float, why: tuple[str, ...]
 ) -> Suggestion:
     source = ChannelSource(channel, terms)
+    return Suggestion(channel, source, round(score, 2), why, first_values(table, source))
+
+
+def first_values(table: Table, source: ChannelSource) -> tuple[float, ...]:
+    """Return the first five values of a channel [its unit], NaN = missing; none where it cannot be made."""
     try:
-        values = channel_values(_start_of(table), source)[0]
-        first = tuple(float(v) for v in values[:5])
+        return tuple(float(v) for v in channel_values(_start_of(table), source)[0][:5])
     except LogFault:
-        first = ()
-    return Suggestion(channel, source, round(score, 2), why, first)
+        return ()
 
 
 def _start_of(table: Table) -> Table:
