@@ -90,6 +90,8 @@ def told(lab, tmp_path_factory):
     analysis = jobs.analyze(folder)
     files = jobs.report(folder, analysis=analysis)
     page = html.unescape(re.sub(r"<[^>]+>", "", files.html.read_text(encoding="utf-8")))
+    # People read true minus signs and numbers that keep to their units.
+    page = page.replace("\u2212", "-").replace("\u00a0", " ").replace("\u202f", " ")
     return analysis, re.sub(r"\s+", " ", page)
 
 
