@@ -72,6 +72,8 @@ class Recorder:
         self._closing = threading.Event()
         self._alarm = ""
         self._polling: list[threading.Thread] = []
+        self.called: list[subprocess.Popen[bytes]] = []
+        """What was started in need."""
 
     load: Load | None
 
@@ -248,7 +250,7 @@ class Recorder:
             self._run_stop(command)
             return
         try:
-            subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-                             cwd=self._folder, start_new_session=True)
+            self.called.append(subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+                                                stderr=subprocess.DEVNULL, cwd=self._folder, start_new_session=True))
         except OSError as error:
             self.event("stop_command_failed", error=error.strerror or str(error))

@@ -41,8 +41,7 @@ class JournalWriter:
         self._pending: list[bytes] = []
         self._unsynced: deque[tuple[int, bytes]] = deque()
         self._kept = self._size = self._dropped = 0
-        self._failed_at: int | None = None
-        self._first_failure: int | None = None
+        self._failed_at = 0
         self.alarm = ""
         """What is wrong with the disk, '' = nothing."""
         self._lock = hold_folder(folder)
@@ -141,18 +140,14 @@ class JournalWriter:
             self._size += taken
 
     def _fail(self, what: str, error: OSError) -> bool:
-        now = self._clock.monotonic_ns()
-        if not self.alarm:
-            self._first_failure = self.seq
         self.alarm = f"{what} failed: {error.strerror or error}"
-        self._failed_at = now
+        self._failed_at = self._clock.monotonic_ns()
         if self._handle is not None:
             self._close_quietly()
         return False
 
     def _mend(self) -> bool:
-        now = self._clock.monotonic_ns()
-        if self._failed_at is not None and (now - self._failed_at) * 1e-9 < RETRY_S:
+        if (self._clock.monotonic_ns() - self._failed_at) * 1e-9 < RETRY_S:
             return False
         said, again = self.alarm, [line for _, line in self._unsynced]
         try:
@@ -191,10 +186,8 @@ class JournalWriter:
         handle, self._handle = self._handle, None
         try:
             self._disk.close(handle)
-        except OSError as error:
-            # What a close reports was written since the last sync, and is written again.
-            if not self.alarm and self._unsynced:
-                self.alarm = f"close failed: {error.strerror or error}"
+        except OSError:
+            return  # what a close reports was written since the last sync: nothing, or it is written again
 
     def _release(self) -> None:
         if self._lock is not None:
