@@ -2,6 +2,7 @@
 
     python benchmarks/covered.py                      recorder, parser and safety: every branch
     python benchmarks/covered.py parser               one of them
+    python benchmarks/covered.py parser tests/x.py    these tests only, added to what was measured before
     python benchmarks/covered.py everything           the whole package by the whole suite (takes a quarter of an hour)
     python benchmarks/covered.py everything tests/x   a part of it; its data are kept, and `total` adds all parts up
 
@@ -67,13 +68,17 @@ def tests_of(area: Area) -> list[str]:
     return sorted(path.relative_to(ROOT).as_posix() for path in found)
 
 
-def measure(name: str, tests: list[str]) -> Path:
-    """Run `tests` and return the file of what they went through, with the test that did for each line."""
+def measure(name: str, tests: list[str], *, add: bool = False) -> Path:
+    """Run `tests` and return the file of what they went through, with the test that did for each line.
+
+    With `add` what was measured before is kept.
+    """
     parts = BUILD / name
     parts.mkdir(parents=True, exist_ok=True)
     data, settings = parts / "all", BUILD / f"{name}.cfg"
     for old in parts.iterdir():
-        old.unlink()
+        if not add or old != data:
+            old.unlink()
     # The context of a process that a test starts is that test's name, handed down by the environment.
     settings.write_text("[run]\nbranch = true\nparallel = true\nsigterm = true\npatch = _exit\n"
                         "context = ${PHASEWRIGHT_TEST-}\n"
@@ -85,8 +90,9 @@ def measure(name: str, tests: list[str]) -> Path:
                           env=environment).returncode
     if code:
         raise SystemExit(f"tests failed (exit code {code}): nothing is said about coverage")
-    subprocess.run([sys.executable, "-m", "coverage", "combine", "--quiet", f"--rcfile={settings}", str(parts)], cwd=parts,
-                   check=True, env={**os.environ, "PHASEWRIGHT_TEST": ""})
+    more = ["--append"] if add else []
+    subprocess.run([sys.executable, "-m", "coverage", "combine", "--quiet", *more, f"--rcfile={settings}", str(parts)],
+                   cwd=parts, check=True, env={**os.environ, "PHASEWRIGHT_TEST": ""})
     return data
 
 
@@ -113,7 +119,9 @@ def pytest_runtest_logreport(report) -> None:
 def pytest_sessionfinish() -> None:
     """Keep the times: short tests are asked first about a mutant."""
     if "PHASEWRIGHT_TIMES" in os.environ:
-        Path(os.environ["PHASEWRIGHT_TIMES"]).write_text(json.dumps(_TIMES), encoding="utf-8")
+        path = Path(os.environ["PHASEWRIGHT_TIMES"])
+        before = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+        path.write_text(json.dumps({**before, **_TIMES}), encoding="utf-8")
 
 
 # ---- what was missed -------------------------------------------------------------------------------------------------
@@ -168,9 +176,9 @@ def main() -> int:
     wanted = sys.argv[1:] or list(AREAS)
     if wanted[0] in ("everything", "total"):
         return everything(wanted[0] == "total", wanted[1:])
-    bad = 0
-    for name in wanted:
-        data = measure(name, tests_of(AREAS[name]))
+    bad, some = 0, [item for item in wanted if item not in AREAS]
+    for name in [item for item in wanted if item in AREAS]:
+        data = measure(name, some or tests_of(AREAS[name]), add=bool(some))
         missed, taken, there = missed_in(data, files_of(AREAS[name]))
         print(f"{name}: {taken} of {there} statements and branches, {100.0 * taken / there:.2f} %; goal: every one")
         for item in missed:

@@ -12,7 +12,7 @@ import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import IO, Protocol, cast
 
 KEEPER = Path(__file__).with_name("load_keeper.py")
 
@@ -69,30 +69,23 @@ class ProgramLoad:
         threading.Thread(target=self._listen, args=(self._keeper,), daemon=True).start()
 
     def _listen(self, keeper: subprocess.Popen[str]) -> None:
-        if keeper.stdout is None:
-            return
         started, over = 0, False
-        with keeper.stdout as stream:
+        with cast(IO[str], keeper.stdout) as stream:
             for line in stream:
                 said = json.loads(line)
                 started = said.get("started", started)
-                over = over or "ended" in said
+                over = over or "ended" in said or "failed" in said
                 self._said.put(said)
         code = keeper.wait()
         if started and not over:
             # Somebody killed the keeper: nobody else would end its load now.
             _kill(started)
-        self._said.put({"gone": code, "over": over or not started})
+        self._said.put({"gone": code, "over": over})
 
     def stop(self) -> None:
         """See `Load`."""
-        keeper = self._keeper
-        if keeper is None or keeper.stdin is None:
-            return
-        try:
-            keeper.stdin.close()
-        except OSError:
-            return  # it has ended already
+        if self._keeper is not None:
+            cast(IO[str], self._keeper.stdin).close()
 
     def poll(self) -> LoadEnd | None:
         """See `Load`."""

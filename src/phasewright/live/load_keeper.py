@@ -45,8 +45,12 @@ def main() -> int:
             tails[name] = (tails[name] + data)[-KEPT:]
 
     def listen() -> None:
-        while sys.stdin.buffer.readline().strip() not in (b"", b"stop"):
-            pass
+        # Past the text layer: its lock, held by a thread that waits, would abort this process as it ends.
+        rest = b""
+        while data := os.read(0, 4096):
+            *words, rest = (rest + data).split(b"\n")
+            if b"stop" in words:
+                break
         end(load)
 
     readers = [threading.Thread(target=keep, args=pair, daemon=True) for pair in (("out", load.stdout), ("err", load.stderr))]
@@ -77,10 +81,8 @@ def end(load: subprocess.Popen) -> None:
     for number, wait in ((signal.SIGTERM, GRACE), (signal.SIGKILL, GRACE)):
         try:
             os.killpg(load.pid, number)
-        except ProcessLookupError:
-            return
-        except PermissionError:
-            return
+        except (ProcessLookupError, PermissionError):
+            return  # all have ended; some systems say so of a process that nobody has waited for by refusing
         try:
             load.wait(wait)
         except subprocess.TimeoutExpired:
