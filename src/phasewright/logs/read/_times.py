@@ -5,6 +5,7 @@ Dates are read by explicit layouts only; the order of day and month is proven by
 
 from __future__ import annotations
 
+import calendar
 import datetime as dt
 import re
 from dataclasses import dataclass
@@ -389,11 +390,13 @@ def _custom(text: str, pattern: str) -> Stamp:
     if got.get("I"):
         if not got.get("p"):
             raise Doubt("12-hour clock without AM or PM")
-        hour = int(got["I"]) % 12
+        hour = int(got["I"])
+        if not 1 <= hour <= 12:
+            raise ValueError(f"no time of day ({text})")
     if got.get("p"):
         hour = hour % 12 + (12 if got["p"][0] in "Pp" else 0)
     minute, second, note = int(got.get("M") or 0), int(got.get("S") or 0), ""
-    if hour > 24 or minute > 59 or second > 60:
+    if hour > 24 or minute > 59 or second > 60 or (hour == 24 and (minute or second or int(got.get("f") or 0))):
         raise ValueError(f"no time of day ({text})")
     ns = ((hour * 60 + minute) * 60 + second) * SECOND + fraction_ns(got.get("f"))
     if second == 60:
@@ -404,6 +407,8 @@ def _custom(text: str, pattern: str) -> Stamp:
             short = int(got["y"])
             year = (2000 if short < 70 else 1900) + short
         if got.get("j"):
+            if not 1 <= int(got["j"]) <= 365 + calendar.isleap(year):
+                raise ValueError(f"no day of the year ({text})")
             days = day_number(year, 1, 1) + int(got["j"]) - 1
         else:
             month = int(got["m"]) if got.get("m") else _MONTHS.get((got["b"] or "").rstrip(".").casefold(), 0)
