@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 DEMO ?= demo-campaign
 
-.PHONY: demo test stress scan bench lock clean
+.PHONY: demo test coverage stress scan bench lock clean
 
 $(VENV)/run.stamp: requirements.lock.txt pyproject.toml
 	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Phasewright needs Python 3.11 or newer; this is " + sys.version.split()[0] + ". Mend: make PYTHON=python3.12 demo")'
@@ -31,6 +31,9 @@ test: $(VENV)/dev.stamp  ## every check that a change must pass
 	$(BIN)/ruff check .
 	$(BIN)/lint-imports --config .importlinter
 	$(BIN)/python -m pytest
+
+coverage: $(VENV)/dev.stamp  ## every branch of recorder, parser and safety, by their own tests
+	$(BIN)/python benchmarks/covered.py
 
 stress: $(VENV)/dev.stamp  ## the long versions: hundreds of simulated campaigns, their tables printed
 	$(BIN)/python benchmarks/stress.py

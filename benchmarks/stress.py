@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 HERE = Path(__file__).parent
-TRIALS = ["catalogue", *sorted(path.stem for path in HERE.glob("*trials*.py"))]
+TRIALS = ["catalogue", "mutants", *sorted(path.stem for path in HERE.glob("*trials*.py"))]
 
 
 def main() -> int:
