@@ -37,9 +37,9 @@ class Area:
 AREAS = {
     "recorder": Area(
         ("live/journal/*.py", "live/recorder.py", "live/scribe.py", "live/clock.py", "live/station.py",
-         "live/instruments/driver.py"),
+         "live/lateness.py", "live/foremost.py", "live/instruments/driver.py"),
         ("tests/live/test_journal*.py", "tests/live/test_recorder*.py", "tests/live/test_dry_run.py",
-         "tests/live/test_instruments*.py"),
+         "tests/live/test_instruments*.py", "tests/live/test_lateness*.py"),
     ),
     "parser": Area(
         ("logs/read/*.py", "live/encoding/*.py"),

@@ -149,7 +149,7 @@ def test_a_group_that_is_no_more_is_left_alone(keeper, monkeypatch, error):
 
 
 def test_on_windows_the_process_is_killed_and_its_group_is_its_own(keeper, monkeypatch):
-    """CREATE_NEW_PROCESS_GROUP is 0x200 (Python library reference, subprocess; Windows process creation flags)."""
+    """CREATE_NEW_PROCESS_GROUP is 0x200, BELOW_NORMAL_PRIORITY_CLASS 0x4000 (Windows process creation flags)."""
     done, given = [], {}
 
     class Popen:
@@ -173,7 +173,7 @@ def test_on_windows_the_process_is_killed_and_its_group_is_its_own(keeper, monke
     assert keeper.main() == 0
     Popen.stdout.close()
     Popen.stderr.close()
-    assert given["creationflags"] == 0x200 and "start_new_session" not in given and given["command"] == ["burn", "-t"]
+    assert given["creationflags"] == 0x200 | 0x4000 and "start_new_session" not in given and given["command"] == ["burn", "-t"]
     assert told == [{"started": 12}, {"ended": 5, "out": "", "err": ""}]
     assert done and set(done) == {"killed"}
 
