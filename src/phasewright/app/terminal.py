@@ -35,6 +35,8 @@ class ProgressLine:
             return
         self._last = now
         line = f"{round(100 * fraction):3d} %  {text}"
+        if now - self._started > 10.0:
+            line += " (Ctrl-C ends it)"
         if self._live:
             self._stream.write("\r" + line.ljust(self._width))
             self._width = len(line)

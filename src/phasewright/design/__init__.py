@@ -15,6 +15,7 @@ from phasewright.design.exact import Checkpoint, Found, exhaust, search
 from phasewright.design.exchange import design_from_dict, design_json, design_to_dict
 from phasewright.design.laying import lay_down_design
 from phasewright.design.members import front_of, is_enough, judge
+from phasewright.design.ranking import Ranking
 from phasewright.design.records import (
     Catalogue,
     Chances,
@@ -33,7 +34,7 @@ from phasewright.design.records import (
     Verdict,
 )
 from phasewright.design.requirement import read_requirement
-from phasewright.design.verdicts import cheapest_enough, choose, difference_of
+from phasewright.design.verdicts import cheapest_enough, choose, difference_of, rank
 from phasewright.design.working import on_cluster, workers
 
 __all__ = [
@@ -50,6 +51,7 @@ __all__ = [
     "Method",
     "Part",
     "Purchase",
+    "Ranking",
     "Requirement",
     "Sensitivity",
     "Space",
@@ -69,6 +71,7 @@ __all__ = [
     "judge",
     "lay_down_design",
     "on_cluster",
+    "rank",
     "read_catalogue",
     "read_requirement",
     "search",

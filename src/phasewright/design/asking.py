@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from phasewright.design.candidates import Space
+from phasewright.design.ranking import Ranking
 from phasewright.design.records import Choice, Cooler, Member, Sensitivity, Trade
-from phasewright.design.verdicts import cheapest_enough, difference_of
+from phasewright.design.verdicts import cheapest_assured, cheapest_enough, difference_of, rank
 
 __all__ = ["trades_of", "what_changes"]
 
@@ -18,20 +19,18 @@ HALVINGS = 4
 Progress = Callable[[float, str], None]
 
 
-def trades_of(space: Space, *, progress: Progress | None = None) -> tuple[Trade, ...]:
+def trades_of(space: Space, *, ranking: Ranking | None = None, progress: Progress | None = None) -> tuple[Trade, ...]:
     """Return the cheapest design that is enough for each cooler and for each phase count, by its assured chance.
 
-    Fewer phases ask for better cooling, and the other way round; here stands what each costs.
+    Fewer phases ask for better cooling, and the other way round; here stands what each costs. `ranking` is that of the
+    space, where there is one already.
     """
-    held: list[tuple[str, Space]] = []
-    for part in space.coolers:
-        held.append((part.name, replace(space, catalogue=replace(space.catalogue, cooler=(part,)))))
-    for count in space.phase_counts:
-        need = replace(space.requirement, phase_count_range=(count, count))
-        held.append((f"{count} phases", replace(space, requirement=need)))
+    ranking = ranking or rank(space, draws=0)
+    held: list[tuple[str, dict[str, Any]]] = [(part.name, {"cooler": part.name}) for part in space.coolers]
+    held += [(f"{count} phases", {"phase_count": count}) for count in space.phase_counts]
     found = []
     for k, (name, own) in enumerate(held):
-        best = cheapest_enough(own, draws=0)
+        best = cheapest_enough(space, draws=0, ranking=ranking, **own)
         found.append(Trade(name, best, _trade(space, name, best)))
         if progress is not None:
             progress((k + 1) / len(held), f"cooling against phases: {name}")
@@ -63,22 +62,34 @@ class _Assumption:
     moved: Callable[[float], Space]
 
 
-def what_changes(space: Space, chosen: Member, *, progress: Progress | None = None) -> tuple[Sensitivity, ...]:
+def what_changes(
+    space: Space, chosen: Member, *, ranking: Ranking | None = None, progress: Progress | None = None
+) -> tuple[Sensitivity, ...]:
     """Return for each assumption whether the choice changes within its interval, and at which value.
 
     Choices are held against each other by their assured chance, which the first of all answers is as well; a count of
-    capacitors alone makes no other choice.
+    capacitors alone makes no other choice. `ranking` is that of the space, where there is one already.
     """
-    first = cheapest_enough(space, draws=0)
+    ranking = ranking or rank(space, draws=0)
+    first = cheapest_assured(space, ranking)
     if first is None:
         return ()
-    items = list(_assumptions(space))
+    items, progress = list(_assumptions(space)), progress or _quiet
     found = []
     for k, item in enumerate(items):
-        found.append(_tried(item, _kind(first.choice), first))
-        if progress is not None:
-            progress((k + 1) / len(items), f"would another {item.name} change the choice?")
-    return tuple(sorted(found, key=lambda own: _near(own)))
+
+        def ask(value: float, item: _Assumption = item, k: int = k) -> Choice | None:
+            progress(k / len(items), f"would another {item.name} change the choice? {value:.4g} {item.unit}")
+            there = item.moved(value)
+            known = ranking.answers(there, max(there.requirement.least_chance, there.requirement.confidence))
+            return cheapest_assured(there, ranking if known else rank(there, draws=0))
+
+        found.append(_tried(item, first, ask))
+    return tuple(sorted(found, key=_near))
+
+
+def _quiet(fraction: float, text: str) -> None:
+    """Stand in for a progress callable that nobody gave."""
 
 
 def _near(item: Sensitivity) -> float:
@@ -94,22 +105,23 @@ def _kind(choice: Choice) -> tuple[Any, ...]:
     return (choice.phase_count, choice.switching_frequency, choice.stage, choice.inductor, choice.cooler)
 
 
-def _tried(item: _Assumption, own: tuple[Any, ...], first: Member) -> Sensitivity:
+def _tried(item: _Assumption, first: Choice, ask: Callable[[float], Choice | None]) -> Sensitivity:
+    """Return where on the way to either end of the interval another kind of design would be chosen than `first`."""
     best: tuple[float, str] | None = None
     for end in (item.low, item.high):
-        there = cheapest_enough(item.moved(end), draws=0)
-        if there is not None and _kind(there.choice) == own:
+        there = ask(end)
+        if there is not None and _kind(there) == _kind(first):
             continue
         same, other, then = item.value, end, there
         for _ in range(HALVINGS):
             middle = 0.5 * (same + other)
-            here = cheapest_enough(item.moved(middle), draws=0)
-            if here is not None and _kind(here.choice) == own:
+            here = ask(middle)
+            if here is not None and _kind(here) == _kind(first):
                 same = middle
             else:
                 other, then = middle, here
         at = 0.5 * (same + other)
-        told = "nothing would be enough" if then is None else difference_of(first.choice, then.choice)
+        told = "nothing would be enough" if then is None else difference_of(first, then)
         if best is None or abs(at - item.value) < abs(best[0] - item.value):
             best = (at, told)
     if best is None:

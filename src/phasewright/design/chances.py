@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -78,6 +78,19 @@ class _Draws:
     share: np.ndarray
     limit: np.ndarray
     """(limits, draws), from -1 to 1."""
+    _known: dict[tuple[bytes, bytes], np.ndarray] = field(default_factory=dict)
+
+    def of_model(self, score: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+        """Return draws of the model's parameters as standard scores, (draws, parameters).
+
+        What is known of them is the same for every design, so the draws are kept.
+        """
+        key = (score.tobytes(), covariance.tobytes())
+        if key not in self._known:
+            self._known.clear()
+            # Column by column below: each is read whole.
+            self._known[key] = np.asfortranarray(score + self.scores @ np.linalg.cholesky(covariance).T)
+        return self._known[key]
 
 
 def _draw(draws: int, generator: np.random.Generator) -> _Draws:
@@ -96,8 +109,7 @@ def _settled(space: Space, choice: Choice, moved: _Draws) -> dict[str, Column]:
     bench = space.bench_for(choice)
     prior = space.prior(bench)
     names = (*OWN, *CARRIED)
-    score, covariance = carried_scores(space.fitted, names)
-    scores = score + moved.scores @ np.linalg.cholesky(covariance).T
+    scores = moved.of_model(*carried_scores(space.fitted, names))
     p = {name: prior.belief(name).at(scores[:, k]) for k, name in enumerate(names)}
     for name, share in prior.stage_shares.items():
         p[name] = share + p["inductor_share"] * (1.0 - share)

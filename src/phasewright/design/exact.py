@@ -23,18 +23,22 @@ from phasewright.design.merging import (
     Pairs,
     Rows,
     chance_level,
+    chance_unit,
     complete,
     complete_share,
+    figures_of,
     levels_of,
     most_failing,
 )
-from phasewright.design.records import CHANCE, Choice, Method
+from phasewright.design.records import CHANCE, Choice, Method, Requirement
 from phasewright.limits import Column
 
-__all__ = ["Found", "exhaust", "key_of", "search"]
+__all__ = ["Found", "bounded_pairs", "check", "exhaust", "key_of", "search"]
 
 ROUND, FIRST, CLASSES = 4096, 256, 12
 """Pairs that are completed in one round at most, and in the first: each has twice those of the one before."""
+COUNTED = 262_144
+"""Pairs at most of which the uncertainty of the settled state is worked out to rule them out."""
 SHARE = 512
 """Pairs that one worker completes at once. Fixed, so that the same sums are made whoever makes them."""
 PRICE, WARM, LOST, FAILING = (COLUMNS.index(name) for name in ("price", "temperature", "loss", "failing"))
@@ -102,9 +106,10 @@ def search(
         When the search was cancelled.
     """
     progress = progress or _quiet
-    key, figures = key_of(space), Figures(space)
-    _check(space)
-    cores, cores_all, pairs, low = _bounded_pairs(figures, progress)
+    key = key_of(space)
+    figures = figures_of(key, space)
+    check(space)
+    cores, cores_all, pairs, low = bounded_pairs(figures, _classes(figures.need), progress)
     kept = checkpoint.load(key) if checkpoint is not None else None
     state = kept if kept is not None and len(kept.open) == len(pairs) else _Round(
         np.ones(len(pairs), dtype=bool), np.empty((0, len(COLUMNS)), dtype=np.int64))  # fmt: skip
@@ -120,9 +125,13 @@ def search(
         state.merged += sum(item.merged for item in found)
         state.rows = _front(figures, np.concatenate([state.rows, *(item.table for item in found)]))
         state.open[chosen] = False
+        known = _known(figures, state.rows)
         left = np.flatnonzero(state.open)
-        if len(state.rows):
-            state.open[left] = ~low.hopeless(_known(figures, state.rows), left)
+        state.open[left] = ~low.hopeless(known, left)
+        left = np.flatnonzero(state.open & ~low.counted)
+        if 0 < len(left) <= COUNTED:
+            low.count_heat(figures, pairs, left)
+            state.open[left] = ~low.hopeless(known, left)
         state.number += 1
         if checkpoint is not None:
             checkpoint.save(key, state)
@@ -137,7 +146,7 @@ def search(
 def exhaust(space: Space) -> Found:
     """Return the front by looking at every single design: what `search` is held against."""
     figures = Figures(space)
-    _check(space)
+    check(space)
     cores = figures.all_cores()
     bad = figures.core_failing(cores)
     whole = np.arange(len(cores))
@@ -209,7 +218,8 @@ def _quiet(fraction: float, text: str) -> None:
     """Stand in for a progress callable that nobody gave."""
 
 
-def _check(space: Space) -> None:
+def check(space: Space) -> None:
+    """Raise BenchFault when no cooler is made for the coolant, or no phase count is left."""
     faults = []
     if not space.coolers:
         faults.append(Fault("catalogue.toml", f"no cooler gives its heat to {space.requirement.coolant}",
@@ -224,7 +234,7 @@ def _check(space: Space) -> None:
 
 
 @dataclass(frozen=True, eq=False)
-class _Bounds:
+class Bounds:
     """What no complete design of a pair can be below.
 
     Designs are sorted by their level of chance into classes, since surer ones take dearer banks: those of class j are at
@@ -235,25 +245,36 @@ class _Bounds:
     """(pairs,): everything but the banks, in whole steps."""
     warm: np.ndarray
     lost: np.ndarray
-    sure: np.ndarray
-    """(pairs,): level of chance of core and load step alone."""
+    failing: np.ndarray
+    """(pairs,): of core and load step, and of the settled state where `counted`; in steps."""
+    counted: np.ndarray
     banks: np.ndarray
     """(cores, classes): least price of both banks."""
     core: np.ndarray
     """(pairs,): row of `banks`."""
-    least: np.ndarray
-    """(classes,): level of chance."""
+    ends: np.ndarray
+    """(classes,): the greatest sum of chances of failing of each class, in steps, rising."""
+    step: int
+    """Of a level of chance."""
 
     def hopeless(self, known: Table, left: np.ndarray) -> np.ndarray:
         """Return which of the pairs `left` cannot hold a design that no known one equals or betters."""
         open_ = np.zeros(len(left), dtype=bool)
-        for j, level in enumerate(self.least):
-            at = np.flatnonzero(~open_)
+        least = np.concatenate([[0], self.ends[:-1] // self.step + 1])
+        for j, level in enumerate(least):
+            at = np.flatnonzero(~open_ & (self.failing[left] <= self.ends[j]))
             pair = left[at]
             price = self.price[pair] + self.banks[self.core[pair], j]
-            chance = np.maximum(self.sure[pair], level)
+            chance = np.maximum(-(-self.failing[pair] // self.step), level)
             open_[at] = ~known.dominates(price, (self.warm[pair], self.lost[pair], chance)) & (price < NEVER)
         return ~open_
+
+    def count_heat(self, figures: Figures, pairs: Pairs, left: np.ndarray) -> None:
+        """Count what the settled state adds to the chance of failing of the pairs `left`: it takes longer than the rest."""
+        cores = pairs.cores.take(left)
+        settled = figures.settle(cores, pairs.cooler[left])
+        self.failing[left] += figures.warm_failing(cores, settled)
+        self.counted[left] = True
 
     def most_hopeful(self, still: np.ndarray, count: int) -> np.ndarray:
         """Return the open pairs whose bounds are on, or nearest to, the front of all open bounds."""
@@ -266,8 +287,8 @@ class _Bounds:
         return np.sort(left[np.lexsort((left, above))[:count]])
 
 
-def _bounded_pairs(figures: Figures, progress: Progress) -> tuple[Cores, Cores, Pairs, _Bounds]:
-    """Return (cores left, all cores, pairs, bounds)."""
+def bounded_pairs(figures: Figures, ends: np.ndarray, progress: Progress) -> tuple[Cores, Cores, Pairs, Bounds]:
+    """Return (cores left, all cores, pairs, bounds); `ends` are those of the bounds' classes of chance."""
     need, most = figures.need, most_failing(figures.need)
     progress(0.0, "limits of every choice of phases, stage, inductor, frequency and controller")
     every = figures.all_cores()
@@ -275,8 +296,7 @@ def _bounded_pairs(figures: Figures, progress: Progress) -> tuple[Cores, Cores, 
     alive = np.flatnonzero(bad <= most)
     cores = every.take(alive)
     progress(0.04, f"{len(alive)} of {len(every)} hold their currents")
-    classes = _classes(most, max(1, int(round(need.chance_step * CHANCE))))
-    banks, worse = _least_banks(figures, cores, classes)
+    banks, worse = _least_banks(figures, cores, ends)
     sure = bad[alive] + worse
     good = (banks[:, -1] < NEVER) & (sure <= most)
     if need.board_area is not None:
@@ -299,13 +319,14 @@ def _bounded_pairs(figures: Figures, progress: Progress) -> tuple[Cores, Cores, 
     progress(0.1, f"{len(core_at)} pairs with a cooler settle")
     price = (figures.core_money(cores)[core_at] + figures.cooler_money()[cooler] + energy
              + _least_connector(figures, drawn))  # fmt: skip
-    bounds = _Bounds(price, warm, lost, chance_level(need, sure)[core_at], banks, core_at,
-                     np.concatenate([[0], classes[:-1] // max(1, int(round(need.chance_step * CHANCE))) + 1]))  # fmt: skip
+    bounds = Bounds(price, warm, lost, sure[core_at], np.zeros(len(core_at), dtype=bool), banks, core_at, ends,
+                    chance_unit(need))  # fmt: skip
     return cores, every, Pairs(alive[core_at], cores.take(core_at), cooler, bad[alive][core_at]), bounds
 
 
-def _classes(most: int, step: int) -> np.ndarray:
-    """Return the greatest sum of chances of failing of each class, rising, the last one `most`; whole levels each."""
+def _classes(need: Requirement) -> np.ndarray:
+    """Return the greatest sum of chances of failing of each class, rising; whole levels each, the last cut short."""
+    most, step = most_failing(need), chance_unit(need)
     levels = -(-most // step)
     count = min(levels, CLASSES)
     ends = np.unique(np.concatenate([[0], np.round(np.linspace(0, levels, count + 1)).astype(np.int64)])) * step
@@ -327,13 +348,8 @@ def _least_banks(figures: Figures, cores: Cores, classes: np.ndarray) -> tuple[n
     worse = table.min(axis=1, initial=NEVER)[back]
     code = ((cores.phase * len(figures.frequency) + cores.frequency) * len(figures.stage) + cores.stage) * inductor
     _, first, back = np.unique(code + cores.inductor, return_index=True, return_inverse=True)
-    found = []
-    for begin in range(0, len(first), 4096):
-        part = figures.bank_failing("input", cores.take(first[begin : begin + 4096]))
-        found.append(_least_price(part, figures.options("input")[0], classes))
-    if not found:
-        return least, worse
-    return np.minimum(least + np.concatenate(found)[back], NEVER), worse
+    table = figures.bank_failing("input", cores.take(first))
+    return np.minimum(least + _least_price(table, figures.options("input")[0], classes)[back], NEVER), worse
 
 
 def _least_price(failing: np.ndarray, money: np.ndarray, classes: np.ndarray) -> np.ndarray:

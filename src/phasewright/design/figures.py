@@ -8,7 +8,7 @@ and the connector. Chances of failing add up over the tiers in whole steps, so t
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -18,7 +18,7 @@ import numpy as np
 from phasewright import physics
 from phasewright.bench import Bench
 from phasewright.design.candidates import CARRIED, OWN, Space, bank_figures, carried_scores, energy_cost
-from phasewright.design.records import CHANCE, MONEY, Part
+from phasewright.design.records import CHANCE, MONEY, Part, Requirement
 from phasewright.limits import Column, ColumnMargin, column_margins
 from phasewright.model import Belief, Load, excess_of, input_of, settle
 
@@ -28,6 +28,8 @@ STEP = 1e-3
 """Of a standard score, for central differences; as the model takes them."""
 HARDLY_KNOWN = 150.0
 """[K] A temperature no surer than this is next to running away: every limit on it counts as missed."""
+BLOCK = 4096
+"""Rows of a table of banks that are worked out at once."""
 SHARE_SPREAD = 1.0 / math.sqrt(12.0)
 """Standard deviation of a share that lies anywhere between 0 and 1."""
 CORE = frozenset({"stage_current", "phase_current", "rail_current", "stage_current_crest", "phase_current_crest",
@@ -99,6 +101,25 @@ def failing(margins: Iterable[ColumnMargin], shape: tuple[int, ...]) -> np.ndarr
     return np.broadcast_to(total, shape)
 
 
+class _Kept:
+    """Rows of a table that are worked out when they are first asked for."""
+
+    def __init__(self, codes: int, width: int):
+        self._place = np.full(codes, -1, dtype=np.int64)
+        self._table = np.empty((0, width), dtype=np.int64)
+
+    def rows(self, code: np.ndarray, work_out: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+        """Return the rows of codes; `work_out` is given the first places of those not known yet."""
+        fresh, first = np.unique(code, return_index=True)
+        unknown = np.flatnonzero(self._place[fresh] < 0)
+        # By blocks: part data and banks together would fill the memory.
+        for k in range(0, len(unknown), BLOCK):
+            part = unknown[k : k + BLOCK]
+            self._place[fresh[part]] = len(self._table) + np.arange(len(part))
+            self._table = np.concatenate([self._table, work_out(first[part])])
+        return self._table[self._place[code]]
+
+
 class Figures:
     """The tiers of one space of designs."""
 
@@ -110,9 +131,9 @@ class Figures:
         own = space.catalogue
         self.life = space.life
         self.stage, self.inductor, self.controller, self.cooler = own.stage, own.inductor, own.controller, space.coolers
-        codes = len(self.count) * len(self.inductor) * len(self.controller)
-        self._step_place = np.full(codes, -1, dtype=np.int64)
-        self._step_rows = np.empty((0, len(space.banks["output"])), dtype=np.int64)
+        switching = len(self.count) * len(self.frequency) * len(self.stage) * len(self.inductor)
+        self._plain = {use: _Kept(switching, len(space.banks[use])) for use in ("output", "input")}
+        self._steps = _Kept(len(self.count) * len(self.inductor) * len(self.controller), len(space.banks["output"]))
 
     # ---- tables -------------------------------------------------------------------------------------------------
 
@@ -152,11 +173,10 @@ class Figures:
         """Return the price of each cooler, in whole steps."""
         return self._money["cooler"]
 
-    def energy_money(self, loss: np.ndarray) -> np.ndarray:
-        """Return what losses [W] cost over the life, in whole steps; 0 where no price is stated."""
-        with np.errstate(invalid="ignore"):
-            each = energy_cost(self.need, 1.0) or 0.0
-            return np.rint(np.where(np.isfinite(loss), loss, 0.0) * each * MONEY).astype(np.int64)
+    def energy_money(self, loss: np.ndarray, need: Requirement | None = None) -> np.ndarray:
+        """Return what losses [W] cost over the life that `need` states, in whole steps; 0 where no price is stated."""
+        each = energy_cost(need or self.need, 1.0) or 0.0
+        return np.rint(np.where(np.isfinite(loss), loss, 0.0) * each * MONEY).astype(np.int64)
 
     def options(self, use: str) -> tuple[np.ndarray, np.ndarray]:
         """Return (price in whole steps, area [m2]) of every bank of a use, or of every set of connectors."""
@@ -271,14 +291,25 @@ class Figures:
         return column_margins(own, given, quantities, names=names or (BANK[use] if settled is None else WEAR[use]))
 
     def bank_failing(self, use: str, cores: Cores, settled: Settled | None = None) -> np.ndarray:
-        """Return what each bank adds to the chance of failing, in steps, (cores, banks)."""
+        """Return what each bank adds to the chance of failing, in steps, (cores, banks); with `settled`, by its wear.
+
+        Ripple hangs on all of a core but the controller, so few cores stand for all; their rows are kept.
+        """
+        if settled is not None:
+            return self._work_out_banks(use, cores, settled)
+        code = (cores.phase * len(self.frequency) + cores.frequency) * len(self.stage) + cores.stage
+        code = code * len(self.inductor) + cores.inductor
+        found = self._plain[use].rows(code, lambda first: self._work_out_banks(use, cores.take(first)))
+        return found if use == "input" else found + self.step_failing(cores)
+
+    def _work_out_banks(self, use: str, cores: Cores, settled: Settled | None = None) -> np.ndarray:
         found, at = np.zeros((len(cores), len(self.space.banks[use])), dtype=np.int64), 0
         for part in self.space.catalogue.bank(use):
             counts = np.arange(1, part.most + 1)
             shape = (len(cores), len(counts))
             found[:, at : at + len(counts)] = failing(self.bank_margins(use, part, counts[None, :], cores, settled), shape)
             at += len(counts)
-        return found if use == "input" or settled is not None else found + self.step_failing(cores)
+        return found
 
     def step_failing(self, cores: Cores) -> np.ndarray:
         """Return what a load step adds to the chance of failing with each output bank, in steps, (cores, banks).
@@ -286,12 +317,7 @@ class Figures:
         It hangs on phases, inductor and controller alone, so few cores stand for all; their rows are kept.
         """
         code = (cores.phase * len(self.inductor) + cores.inductor) * len(self.controller) + cores.controller
-        fresh, first = np.unique(code, return_index=True)
-        unknown = np.flatnonzero(self._step_place[fresh] < 0)
-        if len(unknown):
-            self._step_place[fresh[unknown]] = len(self._step_rows) + np.arange(len(unknown))
-            self._step_rows = np.concatenate([self._step_rows, self._work_out_steps(cores.take(first[unknown]))])
-        return self._step_rows[self._step_place[code]]
+        return self._steps.rows(code, lambda first: self._work_out_steps(cores.take(first)))
 
     def _work_out_steps(self, cores: Cores) -> np.ndarray:
         """Return `step_failing` of cores that differ in what it hangs on.

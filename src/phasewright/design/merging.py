@@ -65,9 +65,14 @@ def levels_of(figures: Figures, settled: Settled) -> tuple[np.ndarray, np.ndarra
     return (np.floor(warm / need.temperature_step).astype(np.int64), np.floor(lost / need.loss_step).astype(np.int64))
 
 
+def chance_unit(need: Requirement) -> int:
+    """Return how many steps a level of chance holds."""
+    return max(1, int(round(need.chance_step * CHANCE)))
+
+
 def chance_level(need: Requirement, failing: Any) -> np.ndarray:
     """Return the level of a sum of chances of failing."""
-    return -(-np.asarray(failing) // max(1, int(round(need.chance_step * CHANCE))))
+    return -(-np.asarray(failing) // chance_unit(need))
 
 
 def complete(figures: Figures, pairs: Pairs, *, merge: bool = True) -> Rows:

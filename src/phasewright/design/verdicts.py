@@ -8,38 +8,42 @@ from typing import Any
 
 from phasewright.design.candidates import Space, energy_cost
 from phasewright.design.chances import DRAWS
-from phasewright.design.exact import choice_of, search
 from phasewright.design.members import is_enough, judge, member_of, reasons_of, with_chances
-from phasewright.design.records import Choice, Front, Member, Part, Purchase, Verdict
+from phasewright.design.ranking import Ranking
+from phasewright.design.records import CHANCE, Choice, Front, Member, Part, Purchase, Verdict
 from phasewright.limits import gives_way
 
-__all__ = ["cheapest_enough", "choose", "difference_of", "neighbours_of", "purchases_of"]
+__all__ = ["cheapest_assured", "cheapest_enough", "choose", "difference_of", "neighbours_of", "purchases_of", "rank"]
 
 MOST_STEPS = 6
 """Steps of each ladder that are told."""
 MOST_NEIGHBOURS = 16
-SLACK, FINE = 0.05, 0.0025
-"""[1] How far below the confidence a design's assured chance may be for its draws to be tried, and how finely the chance
-is told apart: draws count what is not straight, and that limits fail together."""
+SLACK = 0.05
+"""[1] How far below the confidence a design's assured chance may be for its draws to be tried: draws count what is not
+straight, and that limits fail together."""
 
 Progress = Callable[[float, str], None]
 
 
-def choose(space: Space, front: Front, *, draws: int = DRAWS, progress: Progress | None = None) -> Verdict:
+def choose(
+    space: Space, front: Front, *, draws: int = DRAWS, ranking: Ranking | None = None, progress: Progress | None = None
+) -> Verdict:
     """Return the design to build: of those that are sure enough the cheapest over its life, parts and energy.
 
     Without a price of energy the cheapest to buy. Found by a search of its own, in which the price over the life stands
     in place of price, temperature and loss: designs that count as alike on the front may differ by more than a choice.
+    `ranking` is that of the space, where there is one already.
     """
     progress = progress or _quiet
     progress(0.0, "the cheapest that is enough")
-    chosen = cheapest_enough(space, draws=draws)
+    ranking = ranking or rank(space, draws=draws)
+    chosen = cheapest_enough(space, draws=draws, ranking=ranking)
     if chosen is None:
         return Verdict(None, None, _none(space, front))
     chosen = judge(space, chosen)
     cheapest = chosen
     if space.requirement.price is not None:
-        found = cheapest_enough(_without_energy(space), draws=draws)
+        found = cheapest_enough(_without_energy(space), draws=draws, ranking=ranking)
         cheapest = judge(space, _repriced(space, found)) if found is not None else chosen
     neighbours = []
     options = list(neighbours_of(space, chosen.choice))[:MOST_NEIGHBOURS]
@@ -51,17 +55,39 @@ def choose(space: Space, front: Front, *, draws: int = DRAWS, progress: Progress
     return Verdict(chosen, cheapest, _sentence(space, chosen, cheapest), tuple(neighbours), purchases_of(front, chosen))
 
 
-def cheapest_enough(space: Space, *, draws: int = DRAWS) -> Member | None:
-    """Return the design that is enough and cheapest over its life; None where none is. `draws` 0: by assured chance."""
+def rank(space: Space, *, draws: int = DRAWS, progress: Progress | None = None) -> Ranking:
+    """Return the ranking in which the design to build is looked for."""
+    return Ranking(space, _least(space, draws), progress=progress)
+
+
+def _least(space: Space, draws: int) -> float:
+    """Return the assured chance [1] from which on designs are tried."""
     need = space.requirement
-    least = max(need.least_chance, need.confidence - (SLACK if draws else 0.0))
-    own = replace(space, life=True, requirement=replace(need, least_chance=least, chance_step=FINE))
-    found = search(own)
-    for row in found.rows:
-        item = member_of(space, choice_of(space, found.cores, row), int(row[-1]))
+    return max(need.least_chance, need.confidence - (SLACK if draws else 0.0))
+
+
+def cheapest_enough(
+    space: Space, *, draws: int = DRAWS, ranking: Ranking | None = None, cooler: str = "", phase_count: int = 0
+) -> Member | None:
+    """Return the design that is enough and cheapest over its life; None where none is. `draws` 0: by assured chance.
+
+    `ranking` is that of the space, where there is one already; `cooler` (its name) and `phase_count` hold what is held.
+    """
+    need, ranking = space.requirement, ranking or rank(space, draws=draws)
+    for choice, failing in ranking.ladder(need, _least(space, draws), cooler=cooler, phase_count=phase_count):
+        item = member_of(space, choice, failing)
         item = with_chances(space, item, draws) if draws else item
         if is_enough(need, item):
             return item
+    return None
+
+
+def cheapest_assured(space: Space, ranking: Ranking) -> Choice | None:
+    """Return the choice that `cheapest_enough` makes by assured chance."""
+    need = space.requirement
+    for choice, failing in ranking.ladder(need, _least(space, 0)):
+        if max(0.0, 1.0 - failing / CHANCE) >= need.confidence:
+            return choice
     return None
 
 

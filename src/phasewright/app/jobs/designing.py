@@ -65,21 +65,24 @@ def design(
     NotReady
         When the search was cancelled.
     """
-    from phasewright.design import Checkpoint, Design, choose, front_of, search, trades_of, what_changes, workers
+    from phasewright.design import Checkpoint, Design, choose, front_of, rank, search, trades_of, what_changes, workers
 
     folder, progress = Path(folder), _stopping(progress or quiet, cancelled)
     space = design_space(folder, measured=measured, progress=part_of(progress, 0.0, 0.1))
     place = folder / "derived" / CHECKPOINT
     checkpoint = Checkpoint(lambda: place.read_bytes() if place.is_file() else None, lambda data: _keep(place, data))
+    # The shares are about those of the time that each part takes.
+    asked = 0.65 if questions else 1.0
     with workers(cluster) as worker:
-        found = search(space, worker=worker, progress=part_of(progress, 0.1, 0.4), cancelled=cancelled,
+        found = search(space, worker=worker, progress=part_of(progress, 0.1, 0.15), cancelled=cancelled,
                        checkpoint=checkpoint)  # fmt: skip
-        front = front_of(space, found, draws=draws, worker=worker, progress=part_of(progress, 0.4, 0.6))
-    verdict = choose(space, front, draws=draws, progress=part_of(progress, 0.6, 0.7))
+        front = front_of(space, found, draws=draws, worker=worker, progress=part_of(progress, 0.15, 0.85 * asked))
+    ranking = rank(space, draws=draws)
+    verdict = choose(space, front, draws=draws, ranking=ranking, progress=part_of(progress, 0.85 * asked, asked))
     if questions and verdict.chosen is not None:
         verdict = replace(
-            verdict, trades=trades_of(space, progress=part_of(progress, 0.7, 0.8)),
-            sensitivities=what_changes(space, verdict.chosen, progress=part_of(progress, 0.8, 1.0)))  # fmt: skip
+            verdict, trades=trades_of(space, ranking=ranking, progress=part_of(progress, asked, 0.72)),
+            sensitivities=what_changes(space, verdict.chosen, ranking=ranking, progress=part_of(progress, 0.72, 1.0)))  # fmt: skip
     bench = space.bench_for(verdict.chosen.choice) if verdict.chosen is not None else None
     made = Design(space.catalogue, space.requirement, front, verdict, bench)
     _keep_design(folder, made)
