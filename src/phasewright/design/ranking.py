@@ -62,8 +62,9 @@ class Ranking:
         """Return whether `ladder` of `space` and `chance` can be asked here: nothing differs that was worked out."""
         moved = {name: getattr(space.requirement, name) for name in ASKED}
         same = replace(self.space.requirement, **moved) == space.requirement
-        return (same and failing_allowed(chance) <= self._most and space.catalogue is self.space.catalogue and space.fitted is self.space.fitted
-                and space.bench is self.space.bench)  # fmt: skip
+        own = self.space
+        same &= space.catalogue is own.catalogue and space.fitted is own.fitted and space.bench is own.bench
+        return same and failing_allowed(chance) <= self._most
 
     def ladder(
         self, need: Requirement, chance: float, *, cooler: str = "", phase_count: int = 0
