@@ -82,7 +82,8 @@ def design(
     if questions and verdict.chosen is not None:
         verdict = replace(
             verdict, trades=trades_of(space, ranking=ranking, progress=part_of(progress, asked, 0.72)),
-            sensitivities=what_changes(space, verdict.chosen, ranking=ranking, progress=part_of(progress, 0.72, 1.0)))  # fmt: skip
+            sensitivities=what_changes(space, verdict.chosen, ranking=ranking, progress=part_of(progress, 0.72, 1.0)),
+        )  # fmt: skip
     bench = space.bench_for(verdict.chosen.choice) if verdict.chosen is not None else None
     made = Design(space.catalogue, space.requirement, front, verdict, bench)
     _keep_design(folder, made)
