@@ -126,14 +126,14 @@ def same(one, other) -> bool:
     )
 
 
-def by_lines(path: Path):
+def by_lines(path: Path, entry: LogEntry | None = None):
     """Return the table by the strict reader of lines alone."""
     from phasewright.logs.read import _block
 
     original = _block.BlockReader.read
     _block.BlockReader.read = lambda self, data: None
     try:
-        return attempt(path)[0]
+        return attempt(path, entry)[0]
     finally:
         _block.BlockReader.read = original
 

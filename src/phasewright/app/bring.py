@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import filecmp
+import hashlib
 import math
 import os
 import re
@@ -25,7 +25,7 @@ from phasewright.bench import (
     base_channel,
     escape,
 )
-from phasewright.logs import ReadReport, Remark, Suggestion, Table
+from phasewright.logs import Fingerprint, ReadReport, Remark, Suggestion, Table, file_hash
 
 PREVIEW = 120
 """Stretches in which a column is shown before it is mapped."""
@@ -70,8 +70,8 @@ class ReadResult:
 
     @property
     def lost(self) -> bool:
-        """Whether readings were refused on the way, so that the log is not whole."""
-        return any(remark.kind == "refuse" for remark in (*self.report.remarks, *self.doubts))
+        """Whether readings were refused on the way, or the file changed meanwhile, so that the log is not whole."""
+        return not self.report.complete or any(remark.kind == "refuse" for remark in (*self.report.remarks, *self.doubts))
 
     def suggested_map(self) -> dict[str, str]:
         """Return channel -> column text of the best suggestion for each channel."""
@@ -215,7 +215,7 @@ def bring_log(
         if strict and (mended := mended_values(doubts, file)):
             raise LogFault(mended)
         if inside is None:
-            file = _copy_in(folder, log)
+            file = _copy_in(folder, log, table.report.fingerprint)
         before = tuple(item for item in kept.files if item != file) if append and kept else ()
         channels = kept.channels if append and kept else channels
         entry = replace(entry, files=(*before, file), instrument=instrument, channels=channels)
@@ -380,25 +380,38 @@ def _inside(folder: Path, log: Path) -> str | None:
         return None
 
 
-def _copy_in(folder: Path, log: Path) -> str:
-    """Copy `log` byte for byte into the campaign's logs folder; another file of that name there is never replaced."""
-    target = folder / "logs" / log.name
+def _copy_in(folder: Path, log: Path, read: Fingerprint) -> str:
+    """Copy the bytes of `log` that were read into the campaign's logs folder, and return where they are.
+
+    A log that grows goes in as far as it was read. Another file of that name is never replaced. Raises LogFault for
+    it, and for a log that no longer holds what was read.
+    """
+    target, file = folder / "logs" / log.name, f"logs/{log.name}"
     if target.exists():
-        if filecmp.cmp(log, target, shallow=False):
-            return f"logs/{log.name}"
+        if target.stat().st_size == read.size and file_hash(target) == read.sha256:
+            return file
         mend = "rename the new log, or take the old one out of the logs folder yourself"
-        raise LogFault(Fault(f"logs/{log.name}", "another file of this name is in the campaign already", mend))
+        raise LogFault(Fault(file, "another file of this name is in the campaign already", mend, 1))
     target.parent.mkdir(exist_ok=True)
     handle, part = tempfile.mkstemp(dir=target.parent, prefix=".", suffix=".part")
-    os.close(handle)
     try:
-        shutil.copyfile(log, part)
+        digest, left = hashlib.sha256(), read.size
+        with os.fdopen(handle, "wb") as copy, open(log, "rb") as stream:
+            while left > 0 and (data := stream.read(min(left, 1 << 20))):
+                digest.update(data)
+                copy.write(data)
+                left -= len(data)
+        if left or digest.hexdigest() != read.sha256:
+            mend = "bring it again when nothing writes to it"
+            raise LogFault(Fault(log.name, "the log changed between being read and being copied", mend, 1))
         shutil.copystat(log, part)
         os.replace(part, target)
-    except BaseException:
+    except OSError as error:
+        mend = "see that the log is there and that the disk has room, and bring it again"
+        raise LogFault(Fault(file, f"cannot be copied ({error.strerror or error})", mend, 1)) from None
+    finally:
         Path(part).unlink(missing_ok=True)
-        raise
-    return f"logs/{log.name}"
+    return file
 
 
 def _name_of(delimiter: str) -> str:
