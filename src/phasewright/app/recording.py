@@ -294,7 +294,8 @@ class Guide:
         self._alarm = happened.alarm
         for what, given in happened.events:
             if what in ("clock_step", "pause", "disconnected", "connected", "disk", "program_ended", "driver_failed",
-                        "load_ended", "stopped", "instrument_error", "settings_changed", "settings_back"):
+                        "load_ended", "stopped", "instrument_error", "settings_changed", "settings_back",
+                        "silent", "heard"):
                 text = given.get("text") or given.get("reason") or given.get("alarm") or f"exit code {given.get('code')}"
                 self._said = [*self._said[-3:], f"{self.now:.0f} s  {what.replace('_', ' ')}: {text}"]
 

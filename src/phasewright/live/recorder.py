@@ -11,8 +11,8 @@ from pathlib import Path
 
 from phasewright.bench import Bench, Instrument, base_channel
 from phasewright.live.clock import Clock, ClockWatch
-from phasewright.live.guard import Bound, Guard, Stopped
-from phasewright.live.instruments.driver import Driver, Polled, Reading
+from phasewright.live.guard import Bound, Guard, Stopped, stale_after
+from phasewright.live.instruments.driver import Driver, Polled, Reading, missing
 from phasewright.live.lateness import Lateness
 from phasewright.live.load import Load, LoadEnd
 from phasewright.live.scribe import Scribe
@@ -22,6 +22,8 @@ TURN_S = 0.01
 """[s] Readings go from the instruments' threads to the journal so often."""
 PERIOD = 1.0
 """[s] Of an instrument that states none."""
+SILENT_S = 10.0
+"""[s] Without a word from such an instrument its silence goes on record."""
 
 
 @dataclass(slots=True)
@@ -69,6 +71,9 @@ class Recorder:
         self.pace = {name: Pace() for name in drivers}
         self._due = {name: clock.monotonic_ns() for name in drivers}
         self._polled: queue.SimpleQueue[tuple[str, Polled]] = queue.SimpleQueue()
+        self._heard: dict[str, int] = {}
+        """When each instrument last gave anything, and be it that a reading is missing [ns]."""
+        self._silent: set[str] = set()
         self._closing = threading.Event()
         self._alarm = ""
         self._polling: list[threading.Thread] = []
@@ -87,7 +92,7 @@ class Recorder:
         # What opening took is nobody's lateness.
         began = self.clock.monotonic_ns()
         for name, pace in self.pace.items():
-            self._due[name] = pace.began_ns = began
+            self._due[name] = pace.began_ns = self._heard[name] = began
         if self._threads:
             self._polling = [threading.Thread(target=self._poll_for_ever, args=(name,), daemon=True) for name in self.drivers]
             for thread in self._polling:
@@ -205,6 +210,11 @@ class Recorder:
                 return
 
     def _take(self, name: str, polled: Polled) -> None:
+        if polled.readings:
+            self._heard[name] = self.clock.monotonic_ns()
+            if name in self._silent:
+                self._silent.discard(name)
+                self.event("heard", text=f"{name}: readings come again")
         for item in polled.readings:
             self.scribe.add("missing" if item.value is None else "reading", f"{name}/{item.channel}", item.value,
                             base_channel(item.channel).unit, item.flag, item.raw, item.stamp_ns)
@@ -217,6 +227,7 @@ class Recorder:
         for said in self._watch.look():
             what, _, text = said.partition(": ")
             self.event(what, text=text)
+        self._mind_silence(now)
         stopped = self.guard.check(now)
         if stopped is not None:
             self._stop(stopped)
@@ -232,6 +243,16 @@ class Recorder:
             self._alarm = self.scribe.alarm
             self._happened.events.append(("disk", {"alarm": self._alarm}))
         self.scribe.tick()
+
+    def _mind_silence(self, now: int) -> None:
+        """Put the gap on record that an instrument leaves which hangs, or a program that prints no more."""
+        for name, at in self._heard.items():
+            period = self._instrument(name).period
+            if name in self._silent or (now - at) * 1e-9 <= (SILENT_S if period is None else stale_after(period)):
+                continue
+            said = f"nothing came for {(now - at) * 1e-9:.1f} s"
+            self._take(name, Polled(missing(self._instrument(name), now, said), [("silent", f"{name}: {said}")]))
+            self._silent.add(name)
 
     def _stop(self, stopped: Stopped) -> None:
         self.event("stopped", channel=stopped.channel, action=stopped.action, reason=stopped.reason)

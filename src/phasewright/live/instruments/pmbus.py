@@ -88,6 +88,16 @@ class PmbusDriver:
 
     def read(self) -> Polled:
         """See `Driver`."""
+        self._answered = False
+        polled = self._look()
+        if not self._answered:
+            self.close()  # an adapter that was pulled is dead to its old handle, however often it is asked
+        return polled
+
+    _answered = False
+    """Whether anything was read in this look."""
+
+    def _look(self) -> Polled:
         polled, clock = Polled(), self._around.clock
         if self._bus is None:
             why = self._connect()
@@ -129,7 +139,9 @@ class PmbusDriver:
             try:
                 if self._bus is not None:
                     read = self._bus.read_byte if width == 8 else self._bus.read_word
-                    return read(self._address, command), ""
+                    found = read(self._address, command)
+                    self._answered = True
+                    return found, ""
             except OSError as error:
                 why = self._count(error)
                 self._around.clock.sleep(0.001 * 2**attempt)

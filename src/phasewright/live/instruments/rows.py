@@ -20,6 +20,8 @@ class Rows:
     def __init__(self, sources: Mapping[str, ReadingSource], delimiter: str = ""):
         self._sources, self._delimiter = sources, delimiter
         self._columns: dict[str, tuple[int, str]] = {}
+        self._width = 0
+        """Columns of a whole row, 0 = not known yet."""
         if all(source.ask.startswith("#") for source in sources.values()):
             self._columns = {channel: (self._position(source.ask), "") for channel, source in sources.items()}
 
@@ -39,6 +41,11 @@ class Rows:
         if text.lstrip().startswith("#"):
             return {}
         cells = self._split(text)
+        self._width = self._width or len(cells)
+        if any(cell.strip() for cell in cells[self._width :]):
+            # Half a row runs into the next one where a logger was stopped in the middle of it.
+            why = f"the row has {len(cells)} columns, and the others {self._width}"
+            return {channel: Answered(None, why) for channel in self._columns}
         return {channel: self._cell(channel, cells, *place) for channel, place in self._columns.items()}
 
     def _cell(self, channel: str, cells: list[str], position: int, unit: str) -> Answered:
@@ -70,7 +77,7 @@ class Rows:
                     unit = _UNIT.search(cells[at])
                     places[channel] = (at, (unit_symbol(unit[1]) or "") if unit else "")
             if len(places) == len(self._sources):
-                self._delimiter, self._columns = delimiter, places
+                self._delimiter, self._columns, self._width = delimiter, places, len(cells)
                 return
 
     def _split(self, text: str) -> list[str]:

@@ -26,6 +26,8 @@ STATUS = re.compile(r"^:?STAT", re.IGNORECASE)
 SETTINGS_S, CHANGED_S = 10.0, 1.0
 """[s] An instrument is asked so often whether it is set as it was, and so often once it is not."""
 QUESTION = re.compile(r":?[A-Za-z]{2,12}[0-9]*(?::[A-Za-z]{2,12}[0-9]*)*\?(?: [A-Za-z0-9 ,.@()+:-]{1,80})?")
+REFUSAL = re.compile(r"\s*[-+]?[0-9]{1,5}\s*,\s*\".*\"\s*", re.DOTALL)
+"""What the error queue says, where a number was asked for."""
 IDENTITY, QUEUE = "*IDN?", "SYST:ERR?"
 LONGEST_IDENTITY, MOST_ENTRIES = 1000, 100
 TIMEOUT = 1.0
@@ -88,6 +90,8 @@ class ScpiDriver:
         self._questions: dict[str, list[ReadingSource]] = {}
         for source in instrument.reading.values():
             self._questions.setdefault(source.ask, []).append(source)
+        self._parts: dict[str, int] = {}
+        """How many numbers each question is answered with: a decimal comma, or a refusal, makes another number of them."""
         self._set: dict[str, str] = {}
         """As it was set when it was first asked."""
         self._changed = ""
@@ -208,6 +212,13 @@ class ScpiDriver:
 
     def _picked(self, source: ReadingSource, text: str, stamp: int, half: int) -> Reading:
         parts = text.split(",")
+        if REFUSAL.fullmatch(text):
+            return Reading(source.channel, None, stamp, text[:200], "no number: an entry of the error queue came")
+        if not any(number_answer(part).missing.startswith("no number") for part in parts):
+            before = self._parts.setdefault(source.ask, len(parts))
+            if before != len(parts):
+                return Reading(source.channel, None, stamp, text[:200],
+                               f"no number: the answer has {len(parts)} parts, and had {before} before")
         if source.item > len(parts):
             return Reading(source.channel, None, stamp, text[:200], f"no number {source.item}: the answer has {len(parts)}")
         found = number_answer(parts[source.item - 1])

@@ -157,10 +157,18 @@ class IioDriver(SysfsDriver):
         unit, factor = files.IIO[kind]
         return to_channel(source, files.iio_value(raw, scale, offset) * factor, unit), text
 
+    def __init__(self, instrument: Instrument, surroundings: Surroundings):
+        super().__init__(instrument, surroundings)
+        self._had: set[str] = set()
+
     def _shared(self, folder: Path, ask: str, ending: str, default: float) -> float:
         for stem in (ask, ask.rstrip("0123456789")):
-            if (folder / f"{stem}_{ending}").exists():
-                return files.decimal_number(read_text(folder / f"{stem}_{ending}")[0])
+            name = f"{stem}_{ending}"
+            if (folder / name).exists():
+                self._had.add(name)
+                return files.decimal_number(read_text(folder / name)[0])
+            if name in self._had:
+                raise ValueError(f"{name} has gone: the reading cannot be scaled")
         return default
 
 
