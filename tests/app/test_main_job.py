@@ -175,4 +175,4 @@ def test_several_files_with_one_name_are_one_log(tmp_path, invoke):
     assert 'files = ["logs/run_0.csv", "logs/run_1.csv", "logs/run_2.csv"]' in (folder / "campaign.toml").read_text()
     (tmp_path / "other.csv").write_text("Time [s],Something else [W]\n0,1\n1,2\n", encoding="utf-8")
     refused = invoke("read", folder, logs[0], tmp_path / "other.csv", "--name", "meter", "--yes")
-    assert refused.exit_code == 2 and "is not in the log" in refused.output
+    assert refused.exit_code == 2 and "no column 'Input power [W]'" in refused.output

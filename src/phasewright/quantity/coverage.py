@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from phasewright.quantity.value import Part
 
@@ -105,22 +105,15 @@ def _sum_quantile(boxes: tuple[float, ...], spread: float, dof: float, level: fl
     scale = spread**count / math.prod(2.0 * box for box in boxes)
     target = 0.5 * (1.0 + level)
 
-    def probability(y: float) -> float:
-        return scale * math.fsum(sign * _iterated(count, (y + shift) / spread, dof) for sign, shift in signs)
-
-    def density(y: float) -> float:
-        return (scale / spread) * math.fsum(
-            sign * _iterated(count - 1, (y + shift) / spread, dof) for sign, shift in signs
-        )
-
     low, high = 0.0, math.fsum(boxes) + spread * coverage_factor(dof, level)
     y = min(coverage_factor(math.inf, level), 0.5 * high)
     for _ in range(60):
-        miss = probability(y) - target
+        pairs = [(sign, *_iterated(count, (y + shift) / spread, dof)) for sign, shift in signs]
+        miss = scale * math.fsum(sign * now for sign, now, _ in pairs) - target
         low, high = (low, y) if miss > 0.0 else (y, high)
         if high - low < 1e-12 or abs(miss) < 1e-13:
             break
-        slope = density(y)
+        slope = (scale / spread) * math.fsum(sign * before for sign, _, before in pairs)
         step = y - miss / slope if slope > 0.0 else low
         y = step if low < step < high else 0.5 * (low + high)
     return y
@@ -146,25 +139,49 @@ def _box_quantile(box: float, spread: float, level: float) -> float:
     return y
 
 
-def _iterated(order: int, x: float, dof: float) -> float:
-    """Return the distribution function of Student's variable, integrated `order` times from -inf to x.
+def _iterated(order: int, x: float, dof: float) -> tuple[float, float]:
+    """Return the distribution function of Student's variable, integrated `order` times and once less from -inf to x.
 
     Normal: k G_k = x G_(k-1) + G_(k-2). Student is a normal whose variance is drawn, which turns the last term into
-    that of dof - 2 with the scale c = sqrt(dof/(dof-2)). Own derivation, checked against quadrature. Needs dof > order.
+    that of dof - 2 with the scale c = sqrt(dof/(dof-2)). Own derivation, checked against quadrature. Needs dof > order
+    and order of 1 at least.
     """
     if dof > _NORMAL_ABOVE:
         before = math.exp(-0.5 * x * x) / _ROOT2PI
         now = 0.5 * math.erfc(-x / _ROOT2)
         for k in range(1, order + 1):
             before, now = now, (x * now + before) / k
-        return now
+        return now, before
+    below = _student_below(dof, x)
+    now, before = x * below + (dof + x * x) / (dof - 1.0) * _height(dof, x), below
+    if order == 1:
+        return now, before
+    c = math.sqrt(dof / (dof - 2.0))
+    for k in range(2, order + 1):
+        # What stands behind the scale is two orders lower.
+        less = _iterated(k - 2, x / c, dof - 2.0)[0] if k > 2 else _student_below(dof - 2.0, x / c)
+        now, before = (x * now + c**k * less) / k, now
+    return now, before
+
+
+def _student_below(dof: float, x: float) -> float:
+    """Return the chance that Student's variable is below x."""
+    return float(_stdtr()(dof, x))
+
+
+def _height(dof: float, x: float) -> float:
+    """Return the density of Student's variable at x."""
+    return math.exp(_log_peak(dof) - 0.5 * (dof + 1.0) * math.log1p(x * x / dof))
+
+
+@lru_cache(maxsize=1024)
+def _log_peak(dof: float) -> float:
+    """Return the logarithm of the density of Student's variable at 0."""
+    return math.lgamma(0.5 * (dof + 1.0)) - math.lgamma(0.5 * dof) - 0.5 * math.log(dof * math.pi)
+
+
+@cache
+def _stdtr():
     from scipy.special import stdtr
 
-    if order == 0:
-        return float(stdtr(dof, x))
-    if order == 1:
-        log_peak = math.lgamma(0.5 * (dof + 1.0)) - math.lgamma(0.5 * dof) - 0.5 * math.log(dof * math.pi)
-        height = math.exp(log_peak - 0.5 * (dof + 1.0) * math.log1p(x * x / dof))
-        return x * float(stdtr(dof, x)) + (dof + x * x) / (dof - 1.0) * height
-    c = math.sqrt(dof / (dof - 2.0))
-    return (x * _iterated(order - 1, x, dof) + c**order * _iterated(order - 2, x / c, dof - 2.0)) / order
+    return stdtr

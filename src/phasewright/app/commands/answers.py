@@ -25,8 +25,8 @@ def analyze(ctx: click.Context, folder: Path, strict: bool, as_json: bool) -> No
         analysis = jobs.analyze(folder, strict=strict, progress=progress)
         fitted = jobs.model(folder, analysis=analysis)
     if as_json:
-        click.echo(jobs.to_json_text(analysis, fitted), nl=False)
+        click.echo(jobs.to_json_text(analysis, fitted, folder=folder), nl=False)
     else:
-        print_analysis(jobs.answered(analysis, fitted))
+        print_analysis(jobs.answered(analysis, fitted, folder=folder))
         print_next(folder, jobs.wants(analysis), f"phasewright report {folder}")
     ctx.exit(exit_code(analysis))

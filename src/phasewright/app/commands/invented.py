@@ -44,9 +44,9 @@ def demo(ctx: click.Context, folder: Path, no_page: bool, seed: int, again: bool
         else:
             result = jobs.demo(folder, seed=seed, again=again, progress=progress)
     if as_json:
-        click.echo(jobs.to_json_text(result.analysis, jobs.model(folder, analysis=result.analysis)), nl=False)
+        click.echo(jobs.to_json_text(result.analysis, jobs.model(folder, analysis=result.analysis), folder=folder), nl=False)
         return
-    print_analysis(jobs.answered(result.analysis, jobs.model(folder, analysis=result.analysis)))
+    print_analysis(jobs.answered(result.analysis, jobs.model(folder, analysis=result.analysis), folder=folder))
     page = result.guide.html
     click.echo(f"""
 The guide      {page}

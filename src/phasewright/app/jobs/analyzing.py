@@ -15,25 +15,68 @@ if TYPE_CHECKING:
     from phasewright.findings import Analysis
     from phasewright.model import Fitted
 
+RESULT = "analysis.json"
+
 
 def analyze(folder: str | Path, *, strict: bool = False, progress: Progress | None = None) -> Analysis:
     """Turn the campaign's logs into figures with uncertainty, verdicts, comparisons and answers.
 
-    Parsed columns and ``analysis.json`` are kept in the campaign's ``derived`` folder.
+    Parsed columns, ``analysis.json`` and the analysis itself are kept in the campaign's ``derived`` folder; while its
+    files stay as they are it is not worked out again. `strict` goes through the raw logs anyway.
 
     Raises
     ------
     BenchFault, LogFault
         With every fault found; nothing is written then.
     """
-    from phasewright.app.foresee import campaign_of
-    from phasewright.findings import analyze as work_out
-    from phasewright.logs import align, find_steps, find_window
+    from phasewright.app.kept import keep_analysis
 
     folder = Path(folder)
     progress = progress or quiet
     progress(0.0, "checking the bench and the campaign")
+    known = None if strict else _known(folder)
+    if known is not None:
+        progress(1.0, "analyzed")
+        return known
+    analysis, before = _work_out(folder, strict, progress)
+    text = to_json_text(analysis)
+    write_atomically(folder / "derived" / RESULT, text)
+    if not strict:
+        keep_analysis(folder, analysis, text, before)
+    progress(1.0, "analyzed")
+    return analysis
+
+
+def _known(folder: Path) -> Analysis | None:
+    """Return the analysis that was kept, with its ``analysis.json`` beside it as it was; None when there is none."""
+    from phasewright.app.kept import kept_analysis, text_hash
+
+    kept = kept_analysis(folder)
+    if kept is None:
+        return None
+    place = folder / "derived" / RESULT
+    try:
+        same = text_hash(place.read_text(encoding="utf-8")) == kept.text_hash
+    except (OSError, ValueError):
+        same = False
+    if not same:
+        write_atomically(place, to_json_text(kept.analysis))
+    return kept.analysis
+
+
+def _work_out(folder: Path, strict: bool, progress: Progress) -> tuple[Analysis, dict[str, list[int]]]:
+    """Return the analysis, worked out from the logs, and what told each log from others before it was opened."""
+    from phasewright.app.foresee import campaign_of
+    from phasewright.app.kept import marks_of
+    from phasewright.findings import analyze as work_out
+    from phasewright.logs import align, find_steps, find_window
+
     bench, campaign = campaign_of(folder)
+    try:
+        before = marks_of(folder, tuple(name for entry in campaign.logs for name in entry.files))
+    except (OSError, ValueError):
+        # A log that is not there is told when it is opened.
+        before = {}
     opened = _open_logs(folder, bench, campaign, strict, part_of(progress, 0.02, 0.6))
     progress(0.6, "putting the logs on one clock")
     recording = align(opened, bench, campaign)
@@ -42,27 +85,38 @@ def analyze(folder: str | Path, *, strict: bool = False, progress: Progress | No
     steps = {step.name: step for step in campaign.steps}
     windows = tuple(find_window(recording, span, steps[span.name], bench, campaign, spans=spans) for span in spans)
     analysis = work_out(bench, campaign, recording, spans, windows, progress=part_of(progress, 0.85, 0.98))
-    write_atomically(folder / "derived" / "analysis.json", to_json_text(analysis))
-    progress(1.0, "analyzed")
-    return analysis
+    return analysis, before
 
 
-def answered(analysis: Analysis, fitted: Fitted) -> Analysis:
-    """Return the analysis with the answers that take a model: where the heat goes, and what another setting would do."""
-    from phasewright.report import model_answers
+def answered(analysis: Analysis, fitted: Fitted, *, folder: str | Path | None = None) -> Analysis:
+    """Return the analysis with the answers that take a model: where the heat goes, and what another setting would do.
 
-    return replace(analysis, answers=model_answers(analysis, fitted))
+    With the `folder` of the campaign they are kept in its ``derived`` folder, and not asked for again.
+    """
+    from phasewright.app.kept import keep_answers, kept_answers
+
+    answers = kept_answers(Path(folder), analysis, fitted) if folder is not None else None
+    if answers is None:
+        from phasewright.report import model_answers
+
+        answers = model_answers(analysis, fitted)
+        if folder is not None:
+            keep_answers(Path(folder), analysis, fitted, answers)
+    return replace(analysis, answers=answers)
 
 
-def to_json_text(analysis: Analysis, fitted: Fitted | None = None) -> str:
-    """Return the analysis as the JSON text that ``analyze --json`` prints; with a model, its object is filled."""
+def to_json_text(analysis: Analysis, fitted: Fitted | None = None, *, folder: str | Path | None = None) -> str:
+    """Return the analysis as the JSON text that ``analyze --json`` prints; with a model, its object is filled.
+
+    For `folder` see `answered`.
+    """
     from phasewright.findings import to_json
 
     found = to_json(analysis)
     if fitted is not None:
         from phasewright.model import model_json
 
-        found = to_json(answered(analysis, fitted), model=model_json(fitted))
+        found = to_json(answered(analysis, fitted, folder=folder), model=model_json(fitted))
     return json_text(found) + "\n"
 
 

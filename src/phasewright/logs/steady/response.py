@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -87,6 +87,10 @@ class Response:
     creep: float = 0.0
     """By how much the power grows for each kelvin that the channel warms [W/K]: leakage and loss do."""
     creep_u: float = 0.0
+    _left: dict[int, np.ndarray] = field(default_factory=dict, init=False, repr=False)
+    """By stretch: what `_remains` starts from."""
+    _asked: dict[tuple[int, float, bytes], _Load] = field(default_factory=dict, init=False, repr=False)
+    """The load that was asked about last: windows that begin at many moments end at one."""
 
     def slowest(self, share: float = 0.05) -> float:
         """Return the time constant that the bench exceeds with less than `share` chance [s]."""
@@ -100,24 +104,39 @@ class Response:
         The way there is that of a load that stands still at this level from the stretch's begin on; `load` is the mean
         of the last part of the stretch (`LATELY`), and the power yet to grow with the temperature is counted too.
         """
-        began = self.drive.stretches[number][0]
-        more, more_u = self._feedback(number, load)
-        lately = dying(end - began, max(LATELY * (end - began), 30.0))
-        row = self._row(number, load, dying(end - began, end - start) + more * lately)
-        grown = more_u * float(self.weight @ np.einsum("ij,ij->i", self._row(number, load, lately), self.mean))
-        held = self._gain(number, load)
+        held = self._held_load(number, end, load)
+        known = held.remaining.get(start)
+        if known is None:
+            known = held.remaining[start] = self._still_to_come(held, number, start, end, load)
+        return known
+
+    def _still_to_come(self, held: _Load, number: int, start: float, end: float, load: np.ndarray) -> Remaining:
+        row = self._row(number, load, dying(end - self.drive.stretches[number][0], end - start) + held.more)
         ahead = np.einsum("ij,ij->i", row, self.mean)
         with_row = np.einsum("ijk,ik->ij", self.covariance, row)
         variance = np.einsum("ij,ij->i", row, with_row)
         # The slowest part of a passive heat path warms under load and never cools: the gain's normal law is cut at 0.
-        size = np.sqrt(np.maximum(np.einsum("ij,ijk,ik->i", held, self.covariance, held), 1e-18))
-        along = np.einsum("ij,ij->i", held, with_row) / size
-        at = np.einsum("ij,ij->i", held, self.mean) / size
-        push = np.exp(-0.5 * at**2 - log_normal_below(at)) / (2.0 * np.pi) ** 0.5
-        ahead = ahead + along * push
-        variance = np.maximum(variance - along**2 * push * (push + at), 0.0)
-        u = np.sqrt(variance + grown**2 + (MISFIT * ahead) ** 2 + (FLOOR[0] + FLOOR[1] * self.spread) ** 2)
+        along = np.einsum("ij,ij->i", held.gain, with_row) / held.size
+        ahead = ahead + along * held.push
+        variance = np.maximum(variance - along**2 * held.push * (held.push + held.at), 0.0)
+        u = np.sqrt(variance + held.grown**2 + (MISFIT * ahead) ** 2 + (FLOOR[0] + FLOOR[1] * self.spread) ** 2)
         return Remaining(self.weight, ahead, u)
+
+    def _held_load(self, number: int, end: float, load: np.ndarray) -> _Load:
+        """Return what `remaining` takes that does not depend on where the window starts."""
+        key = (number, end, load.tobytes())
+        if key not in self._asked:
+            began = self.drive.stretches[number][0]
+            more, more_u = self._feedback(number, load)
+            lately = dying(end - began, max(LATELY * (end - began), 30.0))
+            grown = more_u * float(self.weight @ np.einsum("ij,ij->i", self._row(number, load, lately), self.mean))
+            gain = self._gain(number, load)
+            size = np.sqrt(np.maximum(np.einsum("ij,ijk,ik->i", gain, self.covariance, gain), 1e-18))
+            at = np.einsum("ij,ij->i", gain, self.mean) / size
+            push = np.exp(-0.5 * at**2 - log_normal_below(at)) / (2.0 * np.pi) ** 0.5
+            self._asked.clear()
+            self._asked[key] = _Load(more * lately, grown, gain, size, at, push, {})
+        return self._asked[key]
 
     def calm(self, number: int, moment: float, load: np.ndarray) -> float:
         """Return what remains at `moment` [s] under a power that does not grow with temperature [K]."""
@@ -169,16 +188,24 @@ class Response:
 
     def _row(self, number: int, load: np.ndarray, dying_away: np.ndarray) -> np.ndarray:
         """Return what each parameter adds to what remains, (m, q)."""
-        began = self.drive.stretches[number][0]
-        slot = self.drive.slot(began)
+        blocks = self._remains(number).copy()
+        blocks[:KINDS] += load[:, None]
+        blocks[KINDS + 1 + number] = load[0]
         row = np.zeros(self._width())
-        for kind in range(KINDS):
-            row[block(kind)] = (load[kind] - self.drive.behind[kind][:, slot]) * dying_away
-        row[block(KINDS)] = -np.exp(-max(began - self.begin, 0.0) / CONSTANTS) * dying_away
-        for earlier in range(number):
-            row[block(KINDS + 1 + earlier)] = -self.drive.own_state(earlier, began) * dying_away
-        row[block(KINDS + 1 + number)] = load[0] * dying_away
+        row[1 : 1 + blocks.size] = (blocks * dying_away).ravel()
         return row[self.index]
+
+    def _remains(self, number: int) -> np.ndarray:
+        """Return what earlier loads left in each block when stretch `number` began, taken off, (blocks, k)."""
+        if number not in self._left:
+            began = self.drive.stretches[number][0]
+            blocks = np.zeros((KINDS + 1 + len(self.drive.stretches), _SIZE))
+            blocks[:KINDS] = -self.drive.behind[:KINDS, :, self.drive.slot(began)]
+            blocks[KINDS] = -np.exp(-max(began - self.begin, 0.0) / CONSTANTS)
+            for earlier in range(number):
+                blocks[KINDS + 1 + earlier] = -self.drive.own_state(earlier, began)
+            self._left[number] = blocks
+        return self._left[number]
 
     def _gain(self, number: int, load: np.ndarray) -> np.ndarray:
         """Return what each parameter adds to the gain of the slowest part in stretch `number`, (m, q)."""
@@ -197,6 +224,21 @@ class Response:
         return replace(
             self, pairs=self.pairs[keep], index=self.index[keep], weight=weight[keep] / weight[keep].sum(),
             mean=self.mean[keep], covariance=self.covariance[keep])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Load:
+    """What is known of a load that is held to one end, whatever the start that is asked about. Arrays (m,)."""
+
+    more: np.ndarray
+    """(k,): what the power yet to grow adds."""
+    grown: float
+    gain: np.ndarray
+    """(m, q)"""
+    size: np.ndarray
+    at: np.ndarray
+    push: np.ndarray
+    remaining: dict[float, Remaining]
 
 
 def dying(age: float, length: float) -> np.ndarray:
