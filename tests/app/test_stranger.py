@@ -1,5 +1,6 @@
 """What a newcomer meets on the way from own logs to a first answer."""
 
+import io
 import math
 import shutil
 from datetime import UTC, datetime, timedelta
@@ -9,6 +10,7 @@ from click.testing import CliRunner
 
 from phasewright.app import jobs
 from phasewright.app.cli import main
+from phasewright.app.terminal import ProgressLine
 from phasewright.bench import LogFault
 
 BENCH = """format = "phasewright-bench-1"
@@ -129,3 +131,26 @@ def test_file_that_is_in_already_is_named_with_its_log(tmp_path):
     assert again.exit_code == 2
     assert "this file is log 'a-b' of the campaign already" in again.output
     assert "--name a-b" in again.output
+
+
+def test_progress_is_one_line_whatever_a_step_is_called():
+    class Screen(io.StringIO):
+        def isatty(self):
+            return False
+
+    screen = Screen()
+    line = ProgressLine(screen, interval=0.0)
+    line._started -= 10.0
+    line(0.5, "working out real\n2026-01-01 ERROR forged entry" + " and on" * 30)
+    shown = screen.getvalue().splitlines()
+    assert len(shown) == 1
+    assert len(shown[0]) <= 80
+
+
+def test_campaign_of_a_comparison_that_is_at_fault_is_named(tmp_path):
+    steps = '[[step]]\nname = "a"\nphase_count = 8\nstart = "20 s"\nduration = "80 s"\n'
+    folder = campaign(tmp_path / "c", even=False, steps=steps)
+    result = CliRunner().invoke(main, ["compare", str(folder), str(tmp_path / "nowhere")])
+    assert result.exit_code == 2
+    assert f"there is no folder {(tmp_path / 'nowhere').as_posix()}" in result.output
+    assert "nowhere/bench.toml" in result.output

@@ -368,8 +368,8 @@ def folder_line(folder, text):
 
 def test_missing_folder_and_odd_files_are_refused_by_kind(tmp_path):
     checked = check_folder(tmp_path / "nowhere")
-    assert [fault.what for fault in checked.faults] == ["the file is not there"] * 2
-    assert "phasewright new DIR" in checked.faults[0].mend
+    assert [fault.what for fault in checked.faults] == [f"there is no folder {(tmp_path / 'nowhere').as_posix()}"] * 2
+    assert f"phasewright new {tmp_path.as_posix()}/nowhere" in checked.faults[0].mend
     (tmp_path / "bench.toml").mkdir()
     os.mkfifo(tmp_path / "campaign.toml")
     checked = check_folder(tmp_path)

@@ -17,7 +17,7 @@ from phasewright.app.commands.designing import design
 from phasewright.app.commands.foresight import predict, preflight
 from phasewright.app.commands.invented import demo
 from phasewright.app.commands.sharing import compare, report, verify
-from phasewright.app.terminal import CAUTION
+from phasewright.app.terminal import CAUTION, plain_signs
 
 # Our matrices are small: threads of the linear algebra library cost more than they save, many times more where others
 # use the cores as well, and let the last digits depend on how many there are. Read when numpy is first imported.
@@ -59,12 +59,13 @@ def main() -> None:
                     phasewright report my-board
 
     \b
-    Exit codes:  0 done   2 bad usage or refused input   3 done, with stated losses   4 not usable
+    Exit codes:     0 done   2 bad usage or refused input
+                    3 done, with stated losses   4 not usable
     """
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
-            # A terminal that lacks a sign, such as a true minus, shows its number; within JSON that number is the sign.
-            stream.reconfigure(errors="backslashreplace")
+            # Within JSON a sign's number is the sign; elsewhere a person reads it, who wants the nearest plain one.
+            stream.reconfigure(errors="backslashreplace" if "--json" in sys.argv else plain_signs())
 
 
 for _command in (demo, new, check, read, analyze, predict, preflight, record, design, report, compare, verify, serve):

@@ -19,6 +19,34 @@ CAUTION = (
 )
 
 
+_PLAIN = {
+    "\N{MINUS SIGN}": "-", "\N{LEFT DOUBLE QUOTATION MARK}": '"', "\N{RIGHT DOUBLE QUOTATION MARK}": '"',
+    "\N{LEFT SINGLE QUOTATION MARK}": "'", "\N{RIGHT SINGLE QUOTATION MARK}": "'", "\N{HORIZONTAL ELLIPSIS}": "...",
+    "\N{PLUS-MINUS SIGN}": "+-", "\N{DEGREE SIGN}": " deg ", "\N{LESS-THAN OR EQUAL TO}": "<=",
+    "\N{GREATER-THAN OR EQUAL TO}": ">=", "\N{MULTIPLICATION SIGN}": "x", "\N{MIDDLE DOT}": "*", "\N{EN DASH}": "-",
+    "\N{MICRO SIGN}": "u", "\N{GREEK SMALL LETTER MU}": "u", "\N{GREEK CAPITAL LETTER OMEGA}": "Ohm",
+    "\N{NARROW NO-BREAK SPACE}": " ", "\N{NO-BREAK SPACE}": " ", "\N{SUPERSCRIPT TWO}": "2", "\N{SUPERSCRIPT THREE}": "3",
+    "\N{ALMOST EQUAL TO}": "~", "\N{RIGHTWARDS ARROW}": "->", "\N{SQUARE ROOT}": "sqrt", "\N{GREEK SMALL LETTER TAU}": "tau",
+}  # fmt: skip
+"""What stands for a sign of ours on a terminal whose encoding lacks it."""
+
+
+def plain_signs() -> str:
+    """Return the name of the rule for signs that a stream cannot encode: the nearest plain ones, else their numbers."""
+    import codecs
+
+    def plain(error: UnicodeError) -> tuple[str | bytes, int]:
+        if not isinstance(error, UnicodeEncodeError):
+            raise error
+        signs = error.object[error.start : error.end]
+        return "".join(
+            _PLAIN.get(sign) or sign.encode("ascii", "backslashreplace").decode("ascii") for sign in signs
+        ), error.end
+
+    codecs.register_error("phasewright-plain", plain)
+    return "phasewright-plain"
+
+
 class ProgressLine:
     """A line on standard error that appears once a job has taken a second, and then tells what is being done."""
 
@@ -33,10 +61,12 @@ class ProgressLine:
         now = time.monotonic()
         if now - self._started < 1.0 or now - self._last < self._interval:
             return
+        from phasewright.bench import escape
+
         self._last = now
-        line = f"{round(100 * fraction):3d} %  {text}"
-        if now - self._started > 10.0:
-            line += " (Ctrl-C ends it)"
+        # Names come from files: nothing in them may begin a line of its own, or wrap the one that is written over.
+        ends = " (Ctrl-C ends it)" if now - self._started > 10.0 else ""
+        line = f"{round(100 * fraction):3d} %  {escape(text, 68 - len(ends))}{ends}"
         if self._live:
             self._stream.write("\r" + line.ljust(self._width))
             self._width = len(line)

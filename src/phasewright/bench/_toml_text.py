@@ -89,7 +89,7 @@ def _read_bytes(path: FilePath, source: Source) -> bytes | None:
         with open(path, "rb") as stream:
             data = stream.read(MAX_SIZE + 1)
     except FileNotFoundError:
-        source.say(None, "the file is not there", "lay down a new campaign with: phasewright new DIR")
+        source.say(None, *_absent(FilePath(path)))
         return None
     except PermissionError:
         source.say(None, "the file may not be read", "give yourself the right to read it")
@@ -102,6 +102,16 @@ def _read_bytes(path: FilePath, source: Source) -> bytes | None:
         source.say(None, f"the file is larger than {MAX_SIZE // 1024} KiB", "keep measured data in logs/, not here")
         return None
     return data
+
+
+def _absent(path: FilePath) -> tuple[str, str]:
+    """Return what is wrong and the mend where a campaign's file is not there."""
+    folder = escape(path.parent.as_posix(), 200)
+    if not path.parent.is_dir():
+        return f"there is no folder {folder}", f"mend its name, or lay down a new campaign with: phasewright new {folder}"
+    if any(item.suffix == ".toml" for item in path.parent.iterdir()):
+        return "the file is not there", "bring it back; phasewright new OTHER-FOLDER lays one down to start from"
+    return "the file is not there", f"lay down a new campaign with: phasewright new {folder}"
 
 
 def parse_source(text: str, source: Source) -> None:

@@ -95,4 +95,4 @@ def _unlisted(folder: Path, campaign: Campaign) -> tuple[str, ...]:
     if not rest:
         return ()
     shown = ", ".join(escape(name) for name in rest[:5]) + (f" and {len(rest) - 5} more" if len(rest) > 5 else "")
-    return (f"campaign.toml: no log names {shown} - bring each in with: phasewright read DIR LOG",)
+    return (f"campaign.toml: no log names {shown} - bring each in with: phasewright read {escape(folder.name) or 'DIR'} LOG",)

@@ -204,6 +204,7 @@ class ProcessStation:
         # A session of its own, so that Ctrl-C in the terminal reaches the guide alone.
         self.process = subprocess.Popen([sys.executable, "-c", _START, str(folder)],
                                         stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
+                                        creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),  # Windows
                                         env={**os.environ, **(environment or {})})
         self._news: queue.SimpleQueue[dict] = queue.SimpleQueue()
         threading.Thread(target=self._listen, args=(self.process,), daemon=True).start()

@@ -152,7 +152,7 @@ def column_position(reference: str, names, file: str, what: str, line: int = 1) 
                 Fault(file, f"column {escape(reference)!r} fits several: {places}", "map it by position", line, path=what)
             )
     shown = ", ".join(repr(escape(name, 40)) for name in names[:12]) + (", ..." if len(names) > 12 else "")
-    raise LogFault(Fault(file, f"no column {escape(reference)!r}", f"name one of {shown}", line, path=what))
+    raise LogFault(Fault(file, f"no column {escape(reference)!r}", f"name one of {shown} in the map", line, path=what))
 
 
 def _plain_key(name: str) -> str:

@@ -12,7 +12,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -28,6 +28,8 @@ _HEADER = 128
 """Room for the .npy header [byte], a multiple of 64."""
 _COPY = 1 << 20
 """Rows turned round at a time."""
+_LEFT = 3600.0
+"""Age from which something half-written is taken to be left behind [s]; what is being written is touched all along."""
 
 
 class Store:
@@ -63,7 +65,9 @@ class Store:
         """Return a sink that writes columns below derived/. Raises LogFault when the folder cannot be written."""
         try:
             self.place.mkdir(parents=True, exist_ok=True)
-            return StoreSink(Path(tempfile.mkdtemp(prefix=".part-", dir=self.place)))
+            folder = Path(tempfile.mkdtemp(prefix=".part-", dir=self.place))
+            self._clear_away(folder)
+            return StoreSink(folder)
         except OSError as error:
             raise _cannot_write(self.derived, error) from None
 
@@ -89,12 +93,13 @@ class Store:
             np.save(sink.folder / "lines.npy", table.line_starts)
             _write_text(sink.folder / "header.json", json.dumps(_header(table, sink), default=int))
             folder = self._settle(sink, target)
+            before = self._pointed_at(pointer)
             if report.complete and identity is not None:
                 words = {
                     "format": FORMAT, "table": folder.name, "sha256": report.fingerprint.sha256, "identity": identity,
                 }  # fmt: skip
                 _write_text(pointer, json.dumps(words))
-            self._sweep(pointer.stem, folder.name)
+            self._sweep(pointer.stem, folder.name, before)
             return Kept(_load(folder), folder)
         except OSError as error:
             sink.abandon()
@@ -122,11 +127,39 @@ class Store:
         text = json.dumps([FORMAT, file, settings], sort_keys=True, default=str)
         return self.place / f"{hashlib.sha256(text.encode()).hexdigest()[:20]}.json"
 
-    def _sweep(self, stem: str, keep: str) -> None:
-        """Remove tables of the same log and settings from before the file changed."""
-        for old in self.place.glob(f"{stem}-*"):
-            if old.name != keep:
-                shutil.rmtree(old, ignore_errors=True)
+    @staticmethod
+    def _pointed_at(pointer: Path) -> str:
+        """Return the name of the folder that a pointer names, '' for none."""
+        try:
+            table = json.loads(pointer.read_text(encoding="utf-8"))["table"]
+        except (OSError, ValueError, KeyError, TypeError):
+            return ""
+        return table if isinstance(table, str) and Path(table).name == table else ""
+
+    def _sweep(self, stem: str, keep: str, before: str) -> None:
+        """Remove tables of the same log and settings from before the file changed; `before` was the last of them."""
+        for old in {*(path.name for path in self.place.glob(f"{stem}-*")), before} - {keep, ""}:
+            shutil.rmtree(self.place / old, ignore_errors=True)
+
+    def _clear_away(self, fresh: Path) -> None:
+        """Remove what readers left that were ended amid their work, or could not remove because it was still mapped.
+
+        Nobody writes to it any more: it is pointed at by nothing, and older by `_LEFT` than the folder just made.
+        """
+        try:
+            pointed = {self._pointed_at(path) for path in self.place.glob("*.json")}
+            for part in self.place.glob(".part-*"):
+                if part == fresh or part.name in pointed:
+                    continue
+                last = max(path.stat().st_mtime for path in (part, *(part.iterdir() if part.is_dir() else ())))
+                if fresh.stat().st_mtime - last < _LEFT:
+                    continue
+                if part.is_dir():
+                    shutil.rmtree(part, ignore_errors=True)
+                else:
+                    part.unlink(missing_ok=True)
+        except OSError:
+            return  # it costs room, nothing else
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +220,8 @@ class Kept:
                 Path(part).unlink(missing_ok=True)
             return _mapped(path)
         except OSError:
-            path.unlink(missing_ok=True)
+            with suppress(OSError):  # another reader may have it open, where open files cannot be removed
+                path.unlink(missing_ok=True)
             parts = [np.array(values) for values in blocks()]
             return np.concatenate(parts) if parts else np.zeros(count)
 
@@ -326,16 +360,26 @@ class StoreSink:
             raise _cannot_write(self.folder.parent, error) from None
 
     def retime(self, time_ns: np.ndarray) -> np.ndarray:
-        """Write other times, int64 (n,), in place of those of a finished table; return them mapped."""
+        """Write other times, int64 (n,), which stand for those of a finished table from now on; return them mapped.
+
+        They get a file of their own: the old ones are mapped, and a mapped file cannot be replaced everywhere.
+        """
         with self._writing():
-            other = _ColumnFile(self._time.path.with_suffix(".again"), "<i8")
+            other = _ColumnFile(self.folder / "counted.npy", "<i8")
             try:
                 other.append(time_ns)
                 other.finish()
             finally:
                 other.close()
-            os.replace(other.path, self._time.path)
-            return _mapped(self._time.path)
+            old, self._time = self._time.path, other
+            with suppress(OSError):
+                old.unlink()
+            return _mapped(other.path)
+
+    @property
+    def time_file(self) -> str:
+        """Name of the file that holds the times."""
+        return self._time.path.name
 
     def abandon(self) -> None:
         """Remove what was written."""
@@ -374,7 +418,7 @@ def _mapped(path: Path) -> np.ndarray:
 def _header(table: Table, sink: StoreSink) -> dict:
     return {
         "format": FORMAT, "log": table.log, "names": table.names, "units": table.units, "absolute": table.absolute,
-        "columns": sink.names, "segments": table.segments,
+        "columns": sink.names, "time": sink.time_file, "segments": table.segments,
         "stamp_resolution": table.stamp_resolution, "report": asdict(table.report), "rows": len(table.time_ns),
     }  # fmt: skip
 
@@ -389,7 +433,7 @@ def _load(folder: Path) -> Table:
     report["remarks"] = tuple(Remark(**remark) for remark in report["remarks"])
     for key in ("columns", "units", "time_columns", "text_columns"):
         report[key] = tuple(report[key])
-    time_ns = _mapped(folder / "time.npy")
+    time_ns = _mapped(folder / Path(words.get("time", "time.npy")).name)
     columns = {name: _mapped(folder / f"column_{i:04d}.npy") for i, name in enumerate(words["columns"])}
     if any(len(column) != words["rows"] for column in (time_ns, *columns.values())):
         raise ValueError("columns of other lengths")

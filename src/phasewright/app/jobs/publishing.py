@@ -91,14 +91,21 @@ def compare(
     `same_instruments` says that instruments of one name are the same, so that their errors cancel. Raises BenchFault,
     LogFault for campaigns at fault, ValueError for fewer than two.
     """
+    from dataclasses import replace
+
+    from phasewright.bench import BenchFault, LogFault
     from phasewright.findings import compare_campaigns
 
     progress = progress or quiet
     share = 1.0 / max(len(folders), 1)
-    analyses = [
-        analyze(folder, progress=part_of(progress, share * index, share * (index + 1)))
-        for index, folder in enumerate(folders)
-    ]
+    analyses, faults = [], []
+    for index, folder in enumerate(folders):
+        try:
+            analyses.append(analyze(folder, progress=part_of(progress, share * index, share * (index + 1))))
+        except (BenchFault, LogFault) as error:
+            faults += [replace(fault, file=(Path(folder) / fault.file).as_posix()) for fault in error.faults]
+    if faults:
+        raise BenchFault(faults)
     return compare_campaigns(analyses, _told_apart(folders), same_instruments=same_instruments)
 
 

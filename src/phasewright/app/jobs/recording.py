@@ -88,7 +88,8 @@ def begin_record(folder: str | Path, *, patience: float = 20.0) -> None:
         log.parent.mkdir(parents=True, exist_ok=True)
         with log.open("wb") as stream:
             process = subprocess.Popen([sys.executable, "-c", _BEGIN, str(place)], stdin=subprocess.DEVNULL, stdout=stream,
-                                       stderr=stream, start_new_session=True)
+                                       stderr=stream, start_new_session=True,
+                                       creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0))  # Windows
     except OSError as error:
         raise NotReady(Fault(str(place), f"the run cannot begin ({error.strerror or error})",
                              "use a folder that may be written")) from None

@@ -222,6 +222,11 @@ def _lock(handle: int) -> None:
     except ImportError:  # Windows
         import msvcrt
 
-        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        # Beyond the number of the process, for others cannot read what is locked there; back where writing begins.
+        os.lseek(handle, 1 << 30, os.SEEK_SET)
+        try:
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        finally:
+            os.lseek(handle, 0, os.SEEK_SET)
     else:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -101,6 +101,7 @@ class _Finder:
         self.lines = [(number, text) for number, text in lines if text.strip()]
         self.wishes, self.file = wishes, file
         self.remarks: list[tuple[str, str, int | None, str]] = []
+        self.head_line = 0
         self.last_lines: dict[int, int] = {}
         """Last line of the records that go over several lines, by their first."""
 
@@ -295,6 +296,7 @@ class _Finder:
             raw, header_line, header_width = [""] * width, 0, width
         else:
             header_line, raw = head[0], list(head[1])
+            self.head_line = header_line
             header_width = len(raw)
             if (
                 raw
@@ -443,7 +445,7 @@ class _Finder:
         return [f"{name} (#{i + 1})" if name in twice else name for i, name in enumerate(names)]
 
     def position(self, reference: str, names: list[str], what: str) -> int:
-        return header.column_position(reference, names, self.file, what)
+        return header.column_position(reference, names, self.file, what, self.head_line or 1)
 
     # ---- kinds, styles, times ----
 

@@ -241,7 +241,7 @@ def _agree(loads: tuple[Load, ...], steps: tuple[Step, ...]) -> bool:
 
 
 def _mismatch(found: list[Load], campaign: Campaign, trace: AlignedTrace) -> Fault:
-    seen = "; ".join(f"{p.start:.0f}-{p.end:.0f} s at {p.level:.0f} {trace.unit}" for p in found[:30])
+    seen = "; ".join(f"{max(p.start, 0.0):.0f} to {p.end:.0f} s at {p.level:.0f} {trace.unit}" for p in found[:30])
     planned = "; ".join(
         s.name + "".join(f" {k} {v:g}" for k, v in s.settings.items() if isinstance(v, int | float))
         for s in campaign.steps[:30]

@@ -29,7 +29,7 @@ def places_text(recording: Recording, campaign: Campaign, log: str) -> str:
     for offset, _ in clock.candidates[:MOST_PLACES]:
         text = f"{offset:+.2f} s"
         if clock.zero_ns > _CALENDAR_NS:
-            began = _EPOCH + timedelta(microseconds=(clock.zero_ns - round(offset * 1e9)) // 1000)
+            began = _EPOCH + timedelta(seconds=round(clock.zero_ns * 1e-9 - offset))
             text += f" ({recording.reference} began at {began.astimezone(zone):%H:%M:%S} on it)"
         words.append(text)
     more = len(clock.candidates) - MOST_PLACES
