@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 DEMO ?= demo-campaign
 
-.PHONY: demo test coverage stress scan bench lock clean
+.PHONY: demo test coverage stress scan audit bench lock clean
 
 $(VENV)/run.stamp: requirements.lock.txt pyproject.toml
 	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Phasewright needs Python 3.11 or newer; this is " + sys.version.split()[0] + ". Mend: make PYTHON=python3.12 demo")'
@@ -38,8 +38,18 @@ coverage: $(VENV)/dev.stamp  ## every branch of recorder, parser and safety, by 
 stress: $(VENV)/dev.stamp  ## the long versions: hundreds of simulated campaigns, their tables printed
 	$(BIN)/python benchmarks/stress.py
 
-scan: $(VENV)/dev.stamp  ## the page under ten thousand generated requests
+# General tools of security, away from what is shipped and tested.
+.venv-outside/stamp: tests/outside/requirements.lock.txt
+	test -x .venv-outside/bin/python || $(PYTHON) -m venv .venv-outside
+	.venv-outside/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes -r tests/outside/requirements.lock.txt
+	touch $@
+
+scan: $(VENV)/dev.stamp .venv-outside/stamp  ## the page under ten thousand generated requests, and under a general scanner
 	PHASEWRIGHT_SCAN=200 $(BIN)/python -m pytest -q -s tests/web/test_scan.py
+	$(BIN)/python tests/outside/scanner.py .venv-outside/bin/wapiti
+
+audit: .venv-outside/stamp  ## known flaws of packages, security linter, secrets, list of components
+	$(PYTHON) tests/outside/audit.py .venv-outside/bin
 
 bench: $(VENV)/dev.stamp  ## times, as ratios to general parsers in the same run
 	$(BIN)/python benchmarks/bench.py
@@ -47,6 +57,7 @@ bench: $(VENV)/dev.stamp  ## times, as ratios to general parsers in the same run
 lock:  ## refresh both lock files (needs uv)
 	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --output-file requirements.lock.txt pyproject.toml build-requirements.in
 	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --constraint requirements.lock.txt --output-file requirements-dev.lock.txt --group dev
+	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --output-file tests/outside/requirements.lock.txt tests/outside/requirements.in
 
 clean:
-	rm -rf $(VENV) $(DEMO) build dist .pytest_cache .ruff_cache .mypy_cache .import_linter_cache .hypothesis
+	rm -rf $(VENV) .venv-outside $(DEMO) build dist .pytest_cache .ruff_cache .mypy_cache .import_linter_cache .hypothesis

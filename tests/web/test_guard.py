@@ -1,8 +1,7 @@
 """Who may ask: the rows K01 to K20 of the project's list for a local web application, as far as a request shows them.
 
-Rows that need a browser (K09, K10) stand in test_browser.py. K18 (audit of packages) and K20 (a general scanner) need
-databases from outside and are no unit test; K12 needs a fuzzer that is not among the developers' packages, its place is
-taken by the malformed requests below. K05 and K19: there is no WebSocket, no event stream and no recorder on this server.
+Which test shows which row, and what was measured, stands in docs/reference/web-security.md. K05: there is no WebSocket
+and no event stream on this server, and none is opened to anybody.
 """
 
 import itertools
@@ -11,6 +10,10 @@ import os
 import re
 import socket
 import stat
+import subprocess
+import sys
+import threading
+from pathlib import Path
 
 import httpx
 import pytest
@@ -56,14 +59,44 @@ def changing_routes(served) -> list[tuple[str, str]]:
     return found
 
 
-def test_k01_only_loopback_listens(worked):
-    for item in worked.sockets:
-        assert item.getsockname()[0] in ("127.0.0.1", "::1")
-    opened = server.loopback_sockets(0)
-    names = {item.getsockname()[0] for item in opened}
-    for item in opened:
-        item.close()
-    assert names <= {"127.0.0.1", "::1"} and "127.0.0.1" in names
+LISTENING = "0A"
+"""State of a socket in /proc/net/tcp that listens."""
+
+
+def listening(pid: str = "self") -> set[str]:
+    """Return the addresses on which a process listens, as the kernel lists them."""
+    inodes = set()
+    for link in Path(f"/proc/{pid}/fd").iterdir():
+        try:
+            inodes.add(os.readlink(link).removeprefix("socket:[").removesuffix("]"))
+        except OSError:
+            continue  # shut meanwhile
+    found = set()
+    for name, family in (("tcp", socket.AF_INET), ("tcp6", socket.AF_INET6)):
+        for line in Path(f"/proc/{pid}/net/{name}").read_text().splitlines()[1:]:
+            place, state, inode = (line.split()[k] for k in (1, 3, 9))
+            if state == LISTENING and inode in inodes:
+                words = bytes.fromhex(place.partition(":")[0])
+                packed = b"".join(words[k : k + 4][::-1] for k in range(0, len(words), 4))
+                found.add(socket.inet_ntop(family, packed))
+    return found
+
+
+def test_k01_only_loopback_listens(worked, tmp_path):
+    assert "127.0.0.1" in listening() and listening() <= {"127.0.0.1", "::1"}
+    process = subprocess.Popen([sys.executable, "-m", "phasewright.app.cli", "serve", str(tmp_path), "--no-open"],
+                               stdout=subprocess.PIPE, text=True)  # fmt: skip
+    try:
+        assert "127.0.0.1" in process.stdout.readline()
+        assert "127.0.0.1" in listening(str(process.pid)) and listening(str(process.pid)) <= {"127.0.0.1", "::1"}
+        with socket.socket() as open_to_all:
+            open_to_all.bind(("0.0.0.0", 0))
+            open_to_all.listen()
+            assert "0.0.0.0" in listening()  # the list would show it
+    finally:
+        process.terminate()
+        process.wait(10)
+        process.stdout.close()
 
 
 def forged_hosts(port: int) -> list[str]:
@@ -94,6 +127,9 @@ def test_k02_forged_hosts_are_refused_everywhere(worked):
         f"GET / HTTP/1.1\r\nx-phasewright-token: {worked.gate.token}\r\nConnection: close\r\n\r\n",
         f"GET / HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\n\r\n",
         "GET http://attacker.example/ HTTP/1.1\r\nHost: attacker.example\r\nConnection: close\r\n\r\n",
+        f"GET / HTTP/1.1\r\nHost: attacker.example:{port}\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+        "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n\r\n",
+        f"GET / HTTP/1.1\r\nHost: attacker.example:{port}\r\nAccept: text/event-stream\r\nConnection: close\r\n\r\n",
     ):
         assert status(raw(worked, request.encode())) in (400, 421)
     for host in sorted(good):
@@ -182,7 +218,29 @@ TRAVERSALS = [
 ]  # fmt: skip
 
 
-def test_k06_no_name_leads_out_of_the_campaign(worked):
+OPENED: list[str] = []
+"""Every file that this process, and the server in it, opened while `WATCH` was set."""
+WATCH = threading.Event()
+
+
+def _note_opened(event: str, words: tuple) -> None:
+    if WATCH.is_set() and event in ("open", "os.scandir", "os.listdir", "os.rename", "os.remove", "os.mkdir") and words:
+        OPENED.append(os.fsdecode(words[0]) if isinstance(words[0], str | bytes | os.PathLike) else str(words[0]))
+
+
+sys.addaudithook(_note_opened)
+
+
+@pytest.fixture
+def opened():
+    """What is opened while the test runs; a hook of the interpreter sees every file, whatever the code that asks for it."""
+    OPENED.clear()
+    WATCH.set()
+    yield OPENED
+    WATCH.clear()
+
+
+def test_k06_no_name_leads_out_of_the_campaign(worked, opened):
     assert len(TRAVERSALS) >= 290
     secret = worked.folder.parent / "secret.txt"
     secret.write_text("the secret")
@@ -202,6 +260,9 @@ def test_k06_no_name_leads_out_of_the_campaign(worked):
                              f"x-phasewright-token: {worked.gate.token}\r\nConnection: close\r\n\r\n".encode())  # fmt: skip
         assert status(answer) in (303, 400, 404, 307), (text, answer[:100])
         assert b"the secret" not in answer and b"root:" not in answer and b"phasewright-bench" not in answer
+    inside = (str(worked.folder), str(Path(guard.__file__).parents[3]), sys.prefix, sys.base_prefix)
+    assert len(opened) > 100 and str(secret) in opened  # written above: the watch is awake
+    assert [path for path in opened if path != str(secret) and not path.startswith(inside)] == []
 
 
 def test_k06_links_are_not_followed_out_of_the_folder(tmp_path):

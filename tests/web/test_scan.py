@@ -23,11 +23,25 @@ QUERIES = {
     "/campaign/{campaign}/logs": ("name", "instrument"), "/campaign/{campaign}/guide/files/{name}": ("save",),
 }  # fmt: skip
 """What each address takes behind its question mark."""
+WORDS = {
+    "/new": ("campaign-name", "name", "board-name", "regulator-name", "regulator-phase_count", "processor-power_limit"),
+    "/campaign/{campaign}/read": ("file",), "/campaign/{campaign}/clocks/{number}": ("offset",),
+    "/campaign/{campaign}/steps/{number}": ("name", "start", "end", "clock", "phase_count", "package_power", "window_start",
+                                            "window_end"),
+    "/campaign/{campaign}/text/{file}": ("text", "mark"), "/campaign/{campaign}/design/text/{file}": ("text", "mark"),
+    "/campaign/{campaign}/run/say": ("run", "say", "to"), "/campaign/{campaign}/bench": ("name", "board-name"),
+    "/job/{job}/map": ("instrument", "time", "quantity-1"),
+}  # fmt: skip
+"""What forms say, as far as a wild guess would never hit their names."""
 KINDS = ("text/html", "text/csv", "image/svg+xml", "text/css", "text/javascript", "application/json", "text/plain")
 
 
-def describe(app, values: dict[str, list]) -> dict:
-    """Return the page's addresses as an OpenAPI 3.1 document, the routes taken from the application itself."""
+def describe(app, values: dict[str, list | str]) -> dict:
+    """Return the page's addresses as an OpenAPI 3.1 document, the routes taken from the application itself.
+
+    `values` says what each name in an address may be: one of a list, or what a pattern allows.
+    """
+    allowed = {name: {"pattern": given} if isinstance(given, str) else {"enum": given} for name, given in values.items()}
     paths: dict[str, dict] = {}
     for route in app.routes:
         path = re.sub(r":\w+}", "}", route.path)
@@ -36,7 +50,7 @@ def describe(app, values: dict[str, list]) -> dict:
             given = [
                 {"name": name, "in": "path", "required": True,
                  "schema": {"type": "integer", "minimum": 0, "maximum": 40} if f"{{{name}:int}}" in route.path else
-                 TEXT | {"minLength": 1} | ({"enum": values[name]} if name in values else {})}
+                 TEXT | {"minLength": 1} | allowed.get(name, {})}
                 for name in names
             ]  # fmt: skip
             given += [{"name": name, "in": "query", "schema": TEXT} for name in QUERIES.get(path, ()) if method in ("GET", "PUT")]
@@ -52,7 +66,8 @@ def describe(app, values: dict[str, list]) -> dict:
                     "schema": {"type": "string", "format": "binary", "maxLength": 4096}}}}  # fmt: skip
             elif method != "GET":
                 operation["requestBody"] = {"required": True, "content": {"application/json": {
-                    "schema": {"type": "object", "additionalProperties": TEXT}}}}  # fmt: skip
+                    "schema": {"type": "object", "additionalProperties": TEXT,
+                               "properties": {word: allowed.get(f"{word}=", {}) | TEXT for word in WORDS.get(path, ())}}}}}
             paths.setdefault(path, {})[method.lower()] = operation
     return {"openapi": "3.1.0", "info": {"title": "page", "version": "1"}, "paths": paths}
 
@@ -109,5 +124,12 @@ def test_k12_no_generated_request_finds_a_failure_in_what_is_changed(empty, tmp_
     given = {"campaign-name": "scanned", "name": "b", "board-name": "b", "regulator-name": "r", "regulator-phase_count": "4"}
     assert empty.post("/new", **given).status_code == 204
     monkeypatch.setattr(jobs, "demo", at_once)
-    names = {"campaign": [empty.place("scanned").id], "job": ["1", "2"], "file": ["bench", "campaign", "x"]}
+    place = empty.place("scanned")
+    (place.folder / "logs" / "a.csv").write_text("time [s],Input power [W]\n" + "".join(f"{n},300\n" for n in range(60)))
+    campaign = place.folder / "campaign.toml"
+    campaign.write_text(campaign.read_text("utf-8") + "".join(
+        f'[[step]]\nname = "{n}"\nphase_count = 4\npackage_power = "100 W"\nstart = "{20 * n} s"\n' for n in (1, 2)), "utf-8")
+    # Jobs are numbered as they are begun: which there are, the scan itself decides.
+    names = {"campaign": [place.id], "job": "^[1-9][0-9]*$", "file": ["bench", "campaign", "requirement", "catalogue", "x"],
+             "file=": ["logs/a.csv"]}  # fmt: skip
     assert "passed" in scan(empty, tmp_path, names, {"POST", "PUT", "DELETE"})
