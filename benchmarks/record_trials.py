@@ -22,7 +22,7 @@ from phasewright.app.recording_files import steps_of
 from phasewright.bench import Bench, Board, Connection, Cooling, Instrument, Processor, ReadingSource, Regulator
 from phasewright.live import Bound, Guard, demo_scenario, nested_bounds, read_journal
 from phasewright.live.clock import ClockWatch, MachineClock, MovedClock
-from phasewright.live.foremost import go_first
+from phasewright.live.foremost import be_punctual, go_first
 from phasewright.live.instruments.driver import Polled, Reading, Surroundings
 from phasewright.live.instruments.scpi import ScpiDriver
 from phasewright.live.journal.disk import Disk
@@ -362,8 +362,8 @@ def paced(place: Path, count: int, period: float, seconds: float) -> tuple[Recor
     clock, bench = MachineClock(), bench_of(count, period)
     drivers = {item.name: Fast(item, clock, keep=False) for item in bench.instruments}
     writer = JournalWriter(place, clock)
-    scribe = ThreadScribe(writer, clock)
-    recorder = Recorder(bench, drivers, scribe, clock, threads=True)
+    scribe = ThreadScribe(writer, clock, be_punctual)
+    recorder = Recorder(bench, drivers, scribe, clock, threads=True, punctual=be_punctual)
     recorder.open()
     until, since = time.monotonic() + seconds, time.monotonic()
     while time.monotonic() < until:
@@ -381,9 +381,12 @@ def paced(place: Path, count: int, period: float, seconds: float) -> tuple[Recor
 def load(place: Path, seconds: float = 20.0) -> None:
     """R8, L4: 64 channels at 50 Hz, 32 at 10 Hz, and a burst, all in real time and judged on what the goals say."""
     go_first()
-    before = burdened()
+    punctual = be_punctual()
+    before = burdened() + (", punctual" if punctual else "")
     recorder, scribe, _ = paced(place / "load", 64, 0.02, seconds)
     after, jitter, burst = burdened(), _jitter(place, seconds), _burst(place, seconds)
+    if punctual:
+        os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
     os.setpriority(os.PRIO_PROCESS, 0, 5)  # what follows is no recording, and others want the machine
     found = survey(place / "load")
     looks = sum(pace.looks for pace in recorder.pace.values())
@@ -415,7 +418,7 @@ def _jitter(place: Path, seconds: float) -> Callable[[], None]:
 
 def _burst(place: Path, seconds: float) -> Callable[[], None]:
     span, clock = max(min(seconds, 60.0), 20.0), MachineClock()
-    scribe = ThreadScribe(JournalWriter(place / "burst", clock), clock)
+    scribe = ThreadScribe(JournalWriter(place / "burst", clock), clock, be_punctual)
     began, count = time.perf_counter(), 0
     while (now := time.perf_counter() - began) < span:
         while count < BURST * now:

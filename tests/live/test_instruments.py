@@ -18,7 +18,7 @@ from phasewright.live.instruments.sysfs import HwmonDriver, IioDriver, PowercapD
 from phasewright.live.instruments.tail import TailDriver
 from phasewright.live.instruments_of import SWITCH, drivers_of, kinds
 from phasewright.live.standin.pmbus_device import PmbusDevice
-from phasewright.live.standin.scpi_server import FAULTS, ScpiServer
+from phasewright.live.standin.scpi_server import FAULTS
 from phasewright.live.standin.sysfs_tree import SysfsTree
 
 
@@ -40,20 +40,6 @@ def flags(polled):
 
 AROUND = Surroundings(MachineClock())
 BOTH = {"input_voltage": "READ:VOLT?", "input_current": "READ:CURR?"}
-
-
-@pytest.fixture
-def server():
-    made = []
-
-    def make(answers=None, **options):
-        answers = answers or {"READ:VOLT?": "12.04", "READ:CURR?": "25.5"}
-        made.append(ScpiServer(lambda question: answers.get(question), **options))
-        return made[-1]
-
-    yield make
-    for item in made:
-        item.close()
 
 
 def test_scpi_reads_and_sends_nothing_but_questions(server):

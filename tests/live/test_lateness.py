@@ -94,3 +94,29 @@ def test_a_system_that_knows_no_priorities_or_grants_none_is_no_fault(monkeypatc
     assert foremost.go_first() == was and asked == [min(foremost.BEFORE_OTHERS, was)]
     monkeypatch.delattr(foremost.os, "setpriority")
     assert foremost.go_first() == 0
+
+
+def test_a_thread_that_looks_at_an_instrument_is_punctual_where_that_is_granted_and_what_it_starts_is_not():
+    said = subprocess.run(
+        [sys.executable, "-c", "import os, subprocess, sys, threading\nfrom phasewright.live.foremost import be_punctual\n"
+         "found = []\n"
+         "def work():\n"
+         "    found.append((be_punctual(), os.sched_getscheduler(0) & ~os.SCHED_RESET_ON_FORK == os.SCHED_RR))\n"
+         "    found.append(subprocess.run([sys.executable, '-c', 'import os; print(os.sched_getscheduler(0))'], "
+         "capture_output=True, text=True).stdout.strip())\n"
+         "thread = threading.Thread(target=work)\nthread.start()\nthread.join()\n"
+         "print(*found[0], found[1], os.sched_getscheduler(0))"],
+        capture_output=True, text=True, check=True).stdout.split()  # fmt: skip
+    granted, running, child, rest = said
+    assert granted == running and child == rest == str(os.SCHED_OTHER)
+
+
+@pytest.mark.parametrize("error", [PermissionError, AttributeError])
+def test_a_thread_that_is_granted_nothing_goes_on(monkeypatch, error):
+    from phasewright.live import foremost
+
+    def refused(*given):
+        raise error
+
+    monkeypatch.setattr(foremost.os, "sched_setscheduler", refused, raising=False)
+    assert foremost.be_punctual() is False

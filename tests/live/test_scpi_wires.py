@@ -15,7 +15,7 @@ from phasewright.live import demo_scenario
 from phasewright.live.clock import MachineClock, MovedClock
 from phasewright.live.instruments.driver import DriverFault, Surroundings
 from phasewright.live.instruments.scpi import ScpiDriver, is_allowed, is_setting
-from phasewright.live.standin.scpi_server import FAULTS, ScpiServer
+from phasewright.live.standin.scpi_server import FAULTS
 from phasewright.live.transport import serial_line
 
 
@@ -35,20 +35,6 @@ def flags(polled):
 
 AROUND = Surroundings(MachineClock())
 BOTH = {"input_voltage": "READ:VOLT?", "input_current": "READ:CURR?"}
-
-
-@pytest.fixture
-def server():
-    made = []
-
-    def make(answers=None, **options):
-        answers = answers or {"READ:VOLT?": "12.04", "READ:CURR?": "25.5"}
-        made.append(ScpiServer(lambda question: answers.get(question), **options))
-        return made[-1]
-
-    yield make
-    for item in made:
-        item.close()
 
 
 def test_a_restart_with_the_same_name_and_other_settings_is_seen_and_counts_for_nothing(server):

@@ -21,7 +21,7 @@ from pathlib import Path
 
 from phasewright.bench import Fault, NotReady, PhasewrightError, Step, read_bench
 from phasewright.live.clock import Clock, MachineClock
-from phasewright.live.foremost import go_first
+from phasewright.live.foremost import be_punctual, go_first
 from phasewright.live.guard import Bound, Stopped
 from phasewright.live.instruments.driver import DriverFault, Reading, Surroundings
 from phasewright.live.instruments_of import drivers_of
@@ -102,7 +102,8 @@ def main(folder: Path) -> int:
         head = {"bench": bench.fingerprint, "bench_name": bench.name, "simulated": bench.simulated,
                 "process": os.getpid(), "zone": list(time.tzname), "niceness": go_first()}
         writer = JournalWriter(folder / "journal", clock, head=head)
-        recorder = Recorder(bench, drivers, ThreadScribe(writer, clock), clock, threads=True, folder=folder)
+        recorder = Recorder(bench, drivers, ThreadScribe(writer, clock, be_punctual), clock, threads=True, folder=folder,
+                            punctual=be_punctual)
         recorder.open()
     except DriverFault as error:
         what, _, mend = str(error).rpartition(" - ")
@@ -113,6 +114,7 @@ def main(folder: Path) -> int:
         news.put(faults=[asdict(fault) for fault in error.faults])
         news.close()
         return 4
+    be_punctual()
     news.put(ready=True, session=writer.session)
     leave_at: float | None = None
     why, heard = "", time.monotonic()

@@ -62,10 +62,12 @@ class Recorder:
     """Everything between the instruments and the journal. `advance` lets time pass."""
 
     def __init__(self, bench: Bench, drivers: Mapping[str, Driver], scribe: Scribe, clock: Clock, *,
-                 threads: bool, folder: Path = Path(), run_stop: Callable[[Sequence[str]], None] | None = None):
+                 threads: bool, folder: Path = Path(), run_stop: Callable[[Sequence[str]], None] | None = None,
+                 punctual: Callable[[], object] = lambda: None):
+        """`punctual` is called first in each thread that looks at an instrument."""
         self.bench, self.drivers, self.scribe, self.clock = bench, drivers, scribe, clock
         self.guard, self.load = Guard(), None
-        self._threads, self._folder, self._run_stop = threads, folder, run_stop
+        self._threads, self._folder, self._run_stop, self._punctual = threads, folder, run_stop, punctual
         self._watch = ClockWatch(clock)
         self._happened = Happened()
         self.pace = {name: Pace() for name in drivers}
@@ -175,6 +177,7 @@ class Recorder:
         return self.bench.instrument(name)
 
     def _poll_for_ever(self, name: str) -> None:
+        self._punctual()
         while not self._closing.is_set():
             wait = (self._due[name] - self.clock.monotonic_ns()) * 1e-9
             if wait > 0:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import queue
 import threading
+from collections.abc import Callable
 from typing import Protocol
 
 from phasewright.live.clock import Clock
@@ -84,10 +85,10 @@ class DirectScribe:
 
 
 class ThreadScribe:
-    """Hands everything to a thread that alone talks to the disk."""
+    """Hands everything to a thread that alone talks to the disk, and calls `punctual` first."""
 
-    def __init__(self, writer: JournalWriter, clock: Clock):
-        self._direct, self._clock = DirectScribe(writer, clock), clock
+    def __init__(self, writer: JournalWriter, clock: Clock, punctual: Callable[[], object] = lambda: None):
+        self._direct, self._clock, self._punctual = DirectScribe(writer, clock), clock, punctual
         self._waiting: queue.SimpleQueue = queue.SimpleQueue()
         self._done = False
         self._thread = threading.Thread(target=self._work, daemon=True)
@@ -124,6 +125,7 @@ class ThreadScribe:
         return self._done
 
     def _work(self) -> None:
+        self._punctual()
         while True:
             what, given = self._waiting.get()
             if what == "add":
