@@ -60,7 +60,7 @@ def test_every_line_that_was_touched_is_told(empty, messy, invoke):
     assert re.search(r"line 506 +row with fewer fields", text)
     assert re.search(r"line 906 +footer row left out", text)
     assert re.search(r"line 205 +power \[W\]: missing: n/a", text)
-    assert re.search(r"3 times from line 105 +Regulator temp \[°C\]: -127 °C jumped to", text)
+    assert re.search(r"3 times from line 105 +Regulator temp \[°C\]: jumps to -127 °C", text)
     counts = re.search(r"in all +900 rows read; 1 refused, (\d+) repaired, (\d+) noted, 3 doubted", text)
     assert counts
     for count, title in zip(counts.groups(), ("repaired", "noted"), strict=True):

@@ -29,7 +29,7 @@ def test_a_code_in_every_few_rows_is_no_reading(tmp_path, n, code, every):
     values[every // 2 :: every] = code
     trace = opened(tmp_path, "regulator_temperature", "degC", values)
     assert np.flatnonzero(np.isnan(trace.value)).tolist() == list(range(every // 2, n, every))
-    assert any("jumped to" in remark.what for remark in trace.remarks)
+    assert any("jumps to" in remark.what for remark in trace.remarks)
 
 
 def test_a_part_that_heats_up_past_the_power_on_value_is_left(tmp_path):

@@ -109,7 +109,8 @@ class ReadResult:
         """Return the mapped channels with their first values, and the columns that nothing is taken from."""
         from phasewright.logs import column_position
 
-        report, out = self.report, ["mapped"]
+        report = self.report
+        out = ["mapped" if self.entry else "mapped     nothing yet"]
         mapped = {source.channel: source for source in self.entry.channels} if self.entry else {}
         used: set[str] = set()
         for channel, source in mapped.items():

@@ -85,8 +85,9 @@ def read(ctx: click.Context, folder: Path, logs: tuple[Path, ...], pairs: tuple[
          instrument: str, yes: bool, strict: bool, as_json: bool) -> None:
     """Bring logs in and map their columns.
 
-    Copies each LOG unchanged into DIR, reads it, suggests which column is which channel, and says what was repaired.
-    Several files with one --name are one log, in this order: its parts, or one file for each step.
+    Copies each LOG unchanged into DIR, reads it, suggests which column is which channel, and tells line by line what was
+    read, mapped, refused, repaired and noted. Several files with one --name are one log, in this order: its parts, or
+    one file for each step. Exit code 3: readings were refused or lost; 4: no column was mapped.
     """
     from phasewright.app import jobs
     from phasewright.app.bring import parse_pairs

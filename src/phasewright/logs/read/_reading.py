@@ -152,7 +152,7 @@ class Reading:
         order, why = times.order_proof(found)
         if not order:
             raise doubt
-        words = "day before month" if order == "dmy" else "month before day"
+        words = "day before the month" if order == "dmy" else "month before the day"
         self.notes.say("note", f"dates read with the {words} ({why})")
         return order
 

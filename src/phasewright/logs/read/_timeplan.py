@@ -152,7 +152,7 @@ class _Planner:
         order, why = times.order_proof(parts)
         if order:
             if order != "ymd" and why:
-                words = "day before month" if order == "dmy" else "month before day"
+                words = "day before the month" if order == "dmy" else "month before the day"
                 self.say("note", f"dates read with the {words} ({why})")
             return order
         shown = escape(dates[0]) if dates else ""

@@ -34,7 +34,7 @@ def find_beyond(table: Table, columns: Sequence[Column], gathered: Gathered) -> 
         worst = float(worst[np.argmax(np.abs(worst))])
         unit = "°C" if column.unit == "degC" else column.unit
         remark = Remark(
-            "note", f"{worst:.4g} {unit} is beyond what any bench shows; such readings are left out as none",
+            "note", f"readings such as {worst:.4g} {unit}, beyond what any bench shows: left out as no readings",
             table.line_of(int(found[0])), column.name, len(found), "check the sensor and its wiring",
         )  # fmt: skip
         for channel in column.channels:

@@ -59,7 +59,7 @@ def find_codes(table: Table, columns: Sequence[Column], gathered: Gathered) -> N
                 ranges = _inside(table, ranges)
             if len(ranges):
                 unit = "°C" if column.unit == "degC" else column.unit
-                _take_out(table, column, ranges, f"{code:g} {unit} jumped to: {meaning}", gathered)
+                _take_out(table, column, ranges, f"jumps to {code:g} {unit}: {meaning}", gathered)
 
 
 def _take_out(table: Table, column: Column, ranges: Ranges, words: str, gathered: Gathered) -> None:

@@ -52,7 +52,7 @@ def _drop(table: Table, column: Column, rows: np.ndarray, gathered: Gathered) ->
     if not len(rows):
         return
     values = column.at(rows)
-    sizes = f"{values.min():.4g}" if len(rows) == 1 else f"{values.min():.4g} to {values.max():.4g}"
+    sizes = f"{values.min():.4g}" if values.min() == values.max() else f"{values.min():.4g} to {values.max():.4g}"
     unit = "°C" if column.unit == "degC" else column.unit
     remark = Remark(
         "note", f"single readings of {sizes} {unit} far from both neighbours: spikes, kept in the raw log, left out of "
