@@ -110,7 +110,7 @@ def test_flags_name_their_channel(told):
     marked = {key for key, trace in analysis.recording.traces.items() if trace.remarks}
     assert {"regulator_temperature", "rail_current", "package_power", "processor_temperature"} <= marked
     notes = "\n".join(analysis.notes)
-    assert "caution: regulator_temperature (log host): -127 °C" in notes
+    assert "caution: regulator_temperature (log host): jumps to -127 °C" in notes
 
 
 def test_a_coarse_sensor_that_lets_go_in_a_leap_is_flagged():
