@@ -6,7 +6,21 @@ import pandas
 import polars
 import pytest
 
+from phasewright.bench import Limit
 from phasewright.findings import to_frame
+from phasewright.limits import Margin
+from phasewright.quantity import Value
+
+
+def test_values_margins_and_answers_show_themselves(hand):
+    analysis = hand.fixed
+    step = analysis.steps[0]
+    shown = step.quantities["loss"]._repr_html_()
+    assert "±" in shown and "W" in shown and "95 %" in shown
+    assert "<b>" in analysis.answers[0]._repr_html_() and "?" in analysis.answers[0]._repr_html_()
+    limit = Limit("stage <rating>", "stage_current", 60.0, "A", "rating", "bench.toml")
+    margin = Margin(limit, Value(50.0, "A"), Value(10.0, "A"), None, None)
+    assert margin._repr_html_() == "<b>stage &lt;rating&gt;</b> 60 A: 50.00 ± ? A, margin 10.00 ± ? A"
 
 
 def test_polars_and_pandas_frames_hold_every_quantity_with_its_unit(hand):

@@ -8,7 +8,7 @@ from typing import Any
 
 from phasewright.quantity import Value, to_text
 
-__all__ = ["analysis_html", "comparison_html", "step_html"]
+__all__ = ["analysis_html", "answer_html", "comparison_html", "step_html"]
 
 
 def _table(head: Iterable[str], rows: Iterable[Iterable[str]], caption: str = "") -> str:
@@ -52,3 +52,10 @@ def analysis_html(analysis: Any) -> str:
     answers = _list(f"{item.question} {item.sentence}" for item in analysis.answers)
     head = ("step", "verdict", *(name.replace("_", " ") for name in shown))
     return f"<p><b>{escape(analysis.campaign.name)}</b></p>{mark}{answers}{_table(head, rows, 'value ± 95 %')}"
+
+
+def answer_html(answer: Any) -> str:
+    """Return one answer as HTML: question, sentence, its numbers."""
+    rows = ((name, to_text(item) if isinstance(item, Value) else str(item)) for name, item in answer.numbers.items())
+    table = _table(("number", "value ± 95 %"), rows) if answer.numbers else ""
+    return f"<p><b>{escape(answer.question)}</b> {escape(answer.sentence)}</p>{table}"

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from phasewright.bench import Bench, Campaign, Step
-from phasewright.findings.notebook import analysis_html, comparison_html, step_html
+from phasewright.findings.notebook import analysis_html, answer_html, comparison_html, step_html
 from phasewright.limits import Margin, NotComputable, Reading
 from phasewright.logs import Recording, StepSpan, Window
 from phasewright.quantity import Value
@@ -84,6 +84,9 @@ class Answer:
     question: str
     sentence: str
     numbers: Mapping[str, Value | float | str]
+
+    def _repr_html_(self) -> str:
+        return answer_html(self)
 
 
 @dataclass(frozen=True, slots=True)

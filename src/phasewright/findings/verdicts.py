@@ -10,6 +10,7 @@ from phasewright.findings.holding import Case, load_reached, protection_share, s
 from phasewright.findings.margins import settling_of
 from phasewright.findings.readings import take_readings
 from phasewright.findings.sheet import Sheet
+from phasewright.findings.wording import series_text
 from phasewright.limits import above_limit, includes_zero, margin_text
 from phasewright.logs import Settling
 from phasewright.quantity import to_text
@@ -120,11 +121,14 @@ def _lacking(case: Case) -> Verdict | None:
             "no limit is stated that a logged channel could be held against: "
             "add ratings or protection thresholds to bench.toml"
         )
-    reasons += dict.fromkeys(
-        f"margin to {margin.limit.name} cannot be judged: {margin.margin.reason}"
-        for margin in case.margins
-        if margin.margin.u is None
-    )
+    unjudged: dict[str, dict[str, None]] = {}
+    for margin in case.margins:
+        if margin.margin.u is None:
+            unjudged.setdefault(margin.margin.reason, {})[margin.limit.name] = None
+    reasons += [
+        f"margin{'s' if len(names) > 1 else ''} to {series_text(tuple(names))} cannot be judged: {why}"
+        for why, names in unjudged.items()
+    ]
     if not reasons and not _protection_known(case):
         reasons.append(
             'nothing says whether a protection acted: log protection_active, state outcome = "ran" for the step, '

@@ -29,6 +29,15 @@ class Margin:
     role: str = "decides"
     """decides: a verdict follows from it | advises: told and ranked, but no verdict follows (docs/decisions)."""
 
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows: the limit, the figure and what is left between them."""
+        from html import escape
+
+        from phasewright.quantity import to_text
+
+        left = f"{to_text(self.figure)}, margin {to_text(self.margin)}"
+        return f"<b>{escape(self.limit.name)}</b> {self.limit.value:g} {escape(self.limit.unit)}: {escape(left)}"
+
 
 @dataclass(frozen=True, slots=True)
 class NotComputable:

@@ -44,3 +44,12 @@ class Value:
     parts: tuple[Part, ...] = ()
     dof: float = float("inf")
     reason: str = ""
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows: the value with half its 95 % interval, and where it comes from."""
+        from html import escape
+
+        from phasewright.quantity.text import to_text
+
+        told = self.reason if self.u is None and self.reason else f"{self.kind}, 95 %" if self.u else self.kind
+        return f"<b>{escape(to_text(self))}</b> ({escape(told)})"

@@ -164,7 +164,8 @@ def readable(value: Value) -> Value:
     return replace(value, value=value.value * factor, unit=sign, u=u, low95=low, high95=high, parts=())
 
 
-_NAMES = re.compile(r"\b[a-z]+(?:_[a-z]+)+\b")
+_NAMES = re.compile(r"(?<![\w.\[])[a-z]+(?:_[a-z]+)+\b(?! ?=)(?!\.\w)")
+"""Names in a sentence, but not where they are keys to be copied: [instrument.accuracy.rail_current], rail_voltage = ..."""
 
 
 def in_words(text: str) -> str:
