@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from decimal import ROUND_HALF_EVEN, Context, Decimal
+from typing import Protocol
 
 from phasewright.quantity.units import convert
-from phasewright.quantity.value import Value
 
 _SHOWN = {
     "1": "",
@@ -48,7 +48,22 @@ def number_text(x: float, u: float | None) -> str:
     return _fixed(x, _places(u))
 
 
-def to_text(value: Value, unit: str | None = None) -> str:
+class Figure(Protocol):
+    """What is said of a `Value` here; `Value` itself says itself in words and so cannot be imported."""
+
+    @property
+    def value(self) -> float: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def u(self) -> float | None: ...
+    @property
+    def low95(self) -> float | None: ...
+    @property
+    def high95(self) -> float | None: ...
+
+
+def to_text(value: Figure, unit: str | None = None) -> str:
     """Return a value with half its 95 % interval and its unit: "412.3 ± 2.1 W".
 
     Two significant digits of the interval, and the value rounded to match (GUM 7.2.6 allows at most two). `unit` shows

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from html import escape
+
+from phasewright.quantity.text import to_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +50,5 @@ class Value:
 
     def _repr_html_(self) -> str:
         """Return what a notebook shows: the value with half its 95 % interval, and where it comes from."""
-        from html import escape
-
-        from phasewright.quantity.text import to_text
-
         told = self.reason if self.u is None and self.reason else f"{self.kind}, 95 %" if self.u else self.kind
         return f"<b>{escape(to_text(self))}</b> ({escape(told)})"
