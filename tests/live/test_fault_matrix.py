@@ -11,8 +11,8 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
 
 import fault_trials
 
-SHARE = {"TCP socket": 4, "serial line": 7, "VISA": 11, "PMBus": 2, "PMBus behind a page": 3, "hwmon": 2, "iio": 2, "powercap": 2,
-         "program that prints": 2, "log that grows": 1}
+SHARE = {"TCP socket": 6, "serial line": 10, "VISA": 16, "PMBus": 2, "PMBus behind a page": 3, "hwmon": 3, "iio": 4,
+         "powercap": 4, "program that prints": 2, "log that grows": 1}
 """Every so many-th fault is tried here; all of them in the long version."""
 ALWAYS = {"decimal comma", "error for an answer", "its company gone", "no end", "dead ENODEV", "dead EIO", "cut off",
           "no connection"}

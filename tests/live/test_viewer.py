@@ -226,3 +226,31 @@ def test_record_beside_a_run_attaches_and_a_demo_there_is_not_made_anew(tmp_path
     said = run.invoke(main, ["record", str(tmp_path), "--json"])
     assert said.exit_code == 3 and json.loads(said.stdout) == {"under_way": False}
     board.close(RESULT)
+
+
+def test_the_recorder_of_a_run_whose_guide_is_gone_is_waited_for(tmp_path, monkeypatch):
+    """After a crash of the guide the command is run again at once; its recorder still records the cool-down."""
+    from phasewright.app import recording_run
+    from phasewright.bench import Fault, NotReady
+
+    monkeypatch.setattr(recording_run, "RETRY_S", 0.01)
+    out, tries = io.StringIO(), []
+    person = BoardPerson(Board(tmp_path, "my board"), TerminalPerson(out, io.StringIO()))
+
+    def start(what="another recorder is at work there (process 7)", times=3):
+        tries.append(what)
+        if len(tries) <= times:
+            raise NotReady(Fault("journal", what, "let it end"))
+        return "a station"
+
+    assert recording_run._station(person, start) == "a station" and len(tries) == 4
+    assert out.getvalue().count("still records the cool-down") == 1
+    with pytest.raises(NotReady, match="no instrument"):
+        recording_run._station(person, lambda: start("no instrument has a connection", 99))
+    say(tmp_path, person.board.run, "stop")
+    with pytest.raises(NotReady, match="another recorder"):
+        recording_run._station(person, lambda: start(times=99))
+    monkeypatch.setattr(recording_run, "PATIENCE_S", -1.0)
+    with pytest.raises(NotReady, match="another recorder"):
+        recording_run._station(person, lambda: start(times=99))
+    person.board.close({})

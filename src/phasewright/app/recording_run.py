@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,9 @@ from phasewright.bench import Bench, Campaign, Fault, NotReady, PhasewrightError
 from phasewright.live import ProcessStation, RecorderGone
 from phasewright.model import Fitted
 from phasewright.plan import Plan, update_plan
+
+PATIENCE_S, RETRY_S = 40.0, 0.5
+"""[s] For which a recorder without a guide is waited for, longer than it records the cool-down; and between two tries."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +116,8 @@ def _recorded(folder: Path, person: BoardPerson, known: Known, may_start: Callab
     if plan.readiness.cautions:
         said = [f"  {caution.title}: {caution.action}" for caution in plan.readiness.cautions]
         person.tell("\n".join(["Mind on this bench, with these steps:", *said]))
-    station = ProcessStation(folder, loads={item.name: item.command for item in bench.loads}, environment=environment)
+    station = _station(person, lambda: ProcessStation(
+        folder, loads={item.name: item.command for item in bench.loads}, environment=environment))
     guide = Guide(bench, campaign, station, person, set_up=set_up, learn=learner(folder, known))
     result, lost = RunResult(left=tuple(item.name for item in plan.steps if item.runnable)), ""
     try:
@@ -124,3 +129,20 @@ def _recorded(folder: Path, person: BoardPerson, known: Known, may_start: Callab
         complete = station.close()
         done, abandoned = bring_in(folder, bench)
     return Recorded(result, complete and not lost, tuple(item.name for item in done), abandoned, lost)
+
+
+def _station(person: BoardPerson, start: Callable[[], ProcessStation]) -> ProcessStation:
+    """Start the recorder; one that still records the cool-down of a run whose guide is gone is waited for."""
+    told, until = False, time.monotonic() + PATIENCE_S
+    while True:
+        try:
+            return start()
+        except NotReady as error:
+            # No guide is at work here, or the board would not be ours.
+            at_work = any("another recorder is at work" in fault.what for fault in error.faults)
+            if not at_work or time.monotonic() > until or person.pressed() == "stop":
+                raise
+        if not told:
+            told = True
+            person.tell("The recorder of a run whose guide is gone still records the cool-down; waiting for it to end.")
+        time.sleep(RETRY_S)
