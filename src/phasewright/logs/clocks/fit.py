@@ -253,7 +253,7 @@ class _Problem:
         inflate = _student(spare) / 1.96
         sand = np.sqrt(np.maximum(np.diag(cover), 0.0)) * (told / spare) ** 0.5
         floor = np.sqrt(np.maximum(np.diag(expected), 0.0))
-        u = np.maximum(sand, floor) * inflate
+        u = np.maximum(sand, floor) * inflate * _wider(j, slope, memory, sigma, jitter, expected)
         informative = told
         cost = float(np.sum(0.5 * np.log(variance) + 0.5 * (_TAIL + 1) * np.log1p(z * z / _TAIL)))
         at = {which: position for position, which in enumerate(free)}
@@ -300,6 +300,28 @@ def _whiten(column: np.ndarray, memory: np.ndarray) -> np.ndarray:
     # The first rows lack their past: they only say as much as their level, which the memory makes nearly nothing.
     out[: len(memory)] = 0.0
     return out
+
+
+def _wider(
+    j: np.ndarray, slope: np.ndarray, memory: np.ndarray, sigma: float, jitter: float, bread: np.ndarray
+) -> np.ndarray:
+    """Return by what factor stamp errors widen the uncertainty of each parameter beyond what independent innovations say.
+
+    The error of one stamp shows in its own innovation and, by the memory, in those that follow; with an edge it does so
+    in step with the derivatives there, so that the scores of one edge add up and do not average out.
+    """
+    if not jitter:
+        return np.ones(j.shape[1])
+    spread = _spread_of(slope, memory)
+    weight = 1.0 / (sigma**2 + (jitter * spread) ** 2)
+    pull = j * weight[:, None]
+    along = pull.copy()
+    for i, m in enumerate(memory, start=1):
+        along[:-i] -= m * pull[i:]
+    own = pull @ bread
+    plain = np.sum(own**2 / weight[:, None], axis=0)
+    joint = sigma**2 * np.sum(own**2, axis=0) + jitter**2 * np.sum((slope[:, None] * (along @ bread)) ** 2, axis=0)
+    return np.sqrt(np.maximum(joint / np.maximum(plain, 1e-300), 1.0))
 
 
 def _spread_of(slope: np.ndarray, memory: np.ndarray) -> np.ndarray:

@@ -50,9 +50,8 @@ CLEAR_SIGNAL = 8.0
 QUARTZ_U = 100.0
 """Standard uncertainty of an instrument clock's rate when the record is too short to show it [ppm]; common practice, no
 source."""
-LEAST_U = 5e-4
-"""Standard uncertainty of an offset at its best [s]: stamps are written to a millisecond, and the heat of the parts
-makes losses answer the load with a little delay; common practice, no source."""
+LEAST_U = 1e-3 / 12**0.5
+"""Standard uncertainty of an offset at its best [s]: stamps are written to a millisecond."""
 _EVIDENCE = 35.0
 """A clock step must make the record likelier by this many powers of e."""
 
@@ -376,11 +375,7 @@ def _match_of(
         offset, drift, pivot = _invert(offset, drift, pivot)
     slow, fast = (pair.theirs, pair.ours) if swapped else (pair.ours, pair.theirs)
     # An averaging that is not stated was fitted, so only the stamp's own doubts of the slow channel remain.
-    # Between two readings of a fast log that is no faster than the slow one's averaging an edge may lie anywhere; few
-    # of the readings have an edge so near (a fourth root where independent ones would have a square root).
-    grain_u = 0.02 * fast.period
-    if fit.averaging < 2.0 * fast.period:
-        grain_u = fast.period / 12**0.5 / max(fit.informative, 1.0) ** 0.25
+    grain_u = _grain(fast, fit)
     # Stamps that were cut slide against the readings by up to a step over the record; the grain does not spread better.
     length = max(float(used[-1] - used[0]), 1.0)
     drift_u = (drift_u**2 + (1e6 * slow.cut_u / length) ** 2 + (1e6 * 12**0.5 * grain_u / length) ** 2) ** 0.5
@@ -392,6 +387,20 @@ def _match_of(
         note=f"{blank.note}{answer.note + '; ' if answer.note else ''}{fit.count} readings compared, "
         f"{fit.informative:.0f} carry the offset",
     )
+
+
+def _grain(fast: Intervals, fit: ClockFit) -> float:
+    """Return what the fast channel's period leaves open of an offset [s]: where in a period an edge lies."""
+    period, told = fast.period, max(fit.informative, 1.0)
+    if fit.averaging < 2.0 * period:
+        # No faster than the slow one averages: an edge may lie anywhere between two readings; few of the readings have
+        # an edge so near (a fourth root where independent ones would have a square root).
+        return period / 12**0.5 / told**0.25
+    if own_length(fast) < 0.9 * period:
+        return 0.02 * period
+    # Means that follow on each other know every sum at their ends; an edge is in doubt only where a slow reading ends in
+    # the same period, and what that does stands in the residuals.
+    return 0.0
 
 
 def _invert(offset: float, drift: float, pivot: float) -> tuple[float, float, float]:

@@ -98,7 +98,10 @@ class Judged:
         load = response.drive.levels(start, end)
         level, level_u = response.settled_level(self.number, load, start, end)
         wander = response.gain(self.number, load) * response.drive.wander(start, end)
-        # What the model may be wrong by stands in the uncertainty of what remains.
-        u = float(np.sqrt(level_u**2 + left.estimate()[1] ** 2 + wander**2))
+        ahead, ahead_u = left.estimate()
         moved = abs(response.remaining(self.number, began, began, load).estimate()[0])
-        return (level, u) if u <= _VAGUE * (moved + 1.0) else None
+        if np.sqrt(level_u**2 + ahead_u**2 + wander**2) > _VAGUE * (moved + 1.0):
+            return None
+        # The level is as uncertain as what remains on the way to it, which would be counted twice with it; what the
+        # model may be wrong by is not in the level.
+        return level, float(np.sqrt(level_u**2 + float(response.misfit(ahead)) ** 2 + wander**2))

@@ -119,8 +119,12 @@ class Response:
         along = np.einsum("ij,ij->i", held.gain, with_row) / held.size
         ahead = ahead + along * held.push
         variance = np.maximum(variance - along**2 * held.push * (held.push + held.at), 0.0)
-        u = np.sqrt(variance + held.grown**2 + (MISFIT * ahead) ** 2 + (FLOOR[0] + FLOOR[1] * self.spread) ** 2)
+        u = np.sqrt(variance + held.grown**2 + self.misfit(ahead) ** 2)
         return Remaining(self.weight, ahead, u)
+
+    def misfit(self, ahead: np.ndarray) -> np.ndarray:
+        """Return what the model may be wrong by where `ahead` [K] remains, standard uncertainty [K]."""
+        return np.sqrt((MISFIT * ahead) ** 2 + (FLOOR[0] + FLOOR[1] * self.spread) ** 2)
 
     def _held_load(self, number: int, end: float, load: np.ndarray) -> _Load:
         """Return what `remaining` takes that does not depend on where the window starts."""
