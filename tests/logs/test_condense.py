@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from phasewright.logs import Trace
-from phasewright.logs.condense import condense, stamp_cut, stamp_doubt
+from phasewright.logs import condense as module
+from phasewright.logs.condense import BIN_LENGTH, condense, stamp_cut, stamp_doubt, wished_length
 
 
 def trace(time_s, value, *, averaging=0.005, stamp_at="end", segments=None, channel="input_power"):
@@ -123,3 +124,30 @@ def test_cut_stamps_are_noticed():
     assert doubt == pytest.approx(1.0 / 12**0.5)
     assert stamp_cut(np.round(true * 1e9).astype(np.int64)) == (0.0, 0.0)
     assert stamp_cut(np.arange(500) * 50_000_000) == (0.0, 0.0)
+
+
+def test_usual_records_have_usual_bins():
+    time, value = fast(20_000)
+    assert wished_length([trace(time, value)]) == BIN_LENGTH
+
+
+@pytest.mark.parametrize("rates", [(200.0,), (200.0, 1000.0, 1.0), (40.0,), (51.0, 20.0)])
+def test_bins_of_very_long_records_are_bounded_and_keep_energy_and_extremes(monkeypatch, rates):
+    monkeypatch.setattr(module, "MOST_BINS", 2_000)
+    traces = [trace(*fast(int(300 * rate), rate), averaging=1.0 / rate) for rate in rates]
+    length = wished_length(traces)
+    bins = [condense(item, 0, bin_length=length) for item in traces]
+    assert length > BIN_LENGTH
+    assert sum(len(item.value) for item in bins) <= 2_000 + len(bins)
+    for rate, item, made in zip(rates, traces, bins, strict=True):
+        assert np.sum(made.value * (made.end - made.start)) == pytest.approx(np.sum(item.value) / rate, rel=1e-3)
+        low, high = (made.value, made.value) if made.low is None else (made.low, made.high)
+        assert (low.min(), high.max()) == (item.value.min(), item.value.max())
+        if rate * length < 1.5:
+            assert not made.condensed and np.array_equal(made.value, item.value)
+
+
+def test_a_record_without_any_period_ends_the_search_for_longer_bins(monkeypatch):
+    monkeypatch.setattr(module, "MOST_BINS", 10)
+    lone = trace(np.arange(40.0), np.ones(40), segments=tuple((row, row + 1) for row in range(40)))
+    assert len(condense(lone, 0, bin_length=wished_length([lone])).value) == 40

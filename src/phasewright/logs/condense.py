@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,11 @@ FAST_RATE = 50.0
 """Traces faster than this [Hz] are condensed."""
 BIN_LENGTH = 0.025
 """Wished length of a condensed interval [s]."""
+MOST_BINS = 1 << 22
+"""Condensed intervals that all channels together may have (a bin takes 40 bytes): 29 hours of one channel in bins of
+`BIN_LENGTH`; longer records get longer bins."""
+_WIDER, _LONGEST = 1.25, 3600.0
+"""Steps in which bins get longer, and where that ends [s]: stamps without any period stay as they are."""
 _CHUNK = 1 << 16
 _GAP_PERIODS = 2.5
 
@@ -103,6 +109,28 @@ def stamp_doubt(averaging: float | None, stamp_at: str, period: float) -> float:
     return u2**0.5
 
 
+def wished_length(traces: Iterable[Trace]) -> float:
+    """Return the length of condensed intervals [s] with which all `traces` together stay within `MOST_BINS`.
+
+    It is `BIN_LENGTH` but for very long records, whose memory would grow without end.
+    """
+    traces, length = tuple(traces), BIN_LENGTH
+    if sum(len(trace.time_ns) for trace in traces) <= MOST_BINS:
+        return length
+    counted = [(len(trace.time_ns), _period(trace)) for trace in traces]
+    while length < _LONGEST and sum(rows / _samples(period, length, FAST_RATE) for rows, period in counted) > MOST_BINS:
+        length *= _WIDER
+    return length
+
+
+def _samples(period: float, length: float, fast_rate: float) -> int:
+    """Return how many samples become one interval of about `length` [s]; 1 where a trace passes as it is."""
+    if not (np.isfinite(period) and period > 0):
+        return 1
+    count = max(1, int(round(length / period)))
+    return count if 1.0 / period >= fast_rate * 0.999 or length > BIN_LENGTH else 1
+
+
 def condense(
     trace: Trace, zero_ns: int, *, bin_length: float = BIN_LENGTH, fast_rate: float = FAST_RATE
 ) -> Intervals:
@@ -111,17 +139,18 @@ def condense(
     Traces at `fast_rate` [Hz] or faster become means over about `bin_length` [s]: exact means of the samples inside
     (missing ones left out; missing when more than half are), with the smallest and greatest sample. No interval spans a
     gap (more than 2.5 periods and more than half a bin) or the end of a segment. Slower traces pass through sample by
-    sample. Works chunk by chunk, so that memory-mapped arrays are read once and never copied whole.
+    sample, but for those of which a `bin_length` beyond the usual one holds several. Works chunk by chunk, so that
+    memory-mapped arrays are read once and never copied whole.
     """
     period = _period(trace)
-    fast = np.isfinite(period) and period > 0 and 1.0 / period >= fast_rate * 0.999
+    count = _samples(period, bin_length, fast_rate)
+    fast = count > 1 or np.isfinite(period) and period > 0 and 1.0 / period >= fast_rate * 0.999
     cut, cut_u = stamp_cut(trace.time_ns)
     doubt = (stamp_doubt(trace.averaging, trace.stamp_at, period) ** 2 + cut_u**2) ** 0.5
     known = trace.averaging if trace.averaging is not None else period
     mark = (stamp_doubt(known, trace.stamp_at, period) ** 2 + cut_u**2) ** 0.5
     parts = []
     if fast:
-        count = max(1, int(round(bin_length / period)))
         for first, last in trace.segments:
             parts.append(_condense_segment(trace, first, last, count, period, bin_length))
         shift = stamp_shift(trace.stamp_at) - 0.5

@@ -10,8 +10,8 @@ from phasewright.logs.clocks.onelog import Logs, iso_time, lay_out_reference, pl
 from phasewright.logs.clocks.pairs import POWER_ORDER, choose_reference, rank
 from phasewright.logs.clocks.placing import Piece, place_all
 from phasewright.logs.clocks.together import begin_together, file_spans
-from phasewright.logs.condense import condense
-from phasewright.logs.records import Recording, Trace
+from phasewright.logs.condense import BIN_LENGTH, condense, wished_length
+from phasewright.logs.records import Recording, Remark, Trace
 from phasewright.logs.sanity import question
 
 
@@ -48,10 +48,16 @@ def align(
     first = {name: min(int(t.time_ns[0]) for t in group) for name, group in traces.items()}
     zero = {name: first[reference] if all(absolute.values()) else first[name] for name in traces}
     tell(0.0, "condensing")
-    intervals = {name: tuple(condense(t, zero[name]) for t in group) for name, group in traces.items()}
+    length = wished_length(t for group in traces.values() for t in group)
+    intervals = {
+        name: tuple(condense(t, zero[name], bin_length=length) for t in group) for name, group in traces.items()
+    }
     # What is matched against has its stretches one after the other; what is placed keeps its own stamps, as its clock
     # maps say where each stretch goes.
     laid, pieces_of_reference, remarks = lay_out_reference(reference, intervals[reference])
+    if length > BIN_LENGTH:
+        remarks.append(Remark("note", f"the record is very long: quick channels are taken in means over {length:.2g} s, so "
+                              "the edges of steps are known no closer; extremes are those of single samples"))
     stamped = {entry.name: entry.shared_clock for entry in campaign.logs}
     shared = frozenset(name for name in order[1:] if stamped.get(name) and stamped[name] == stamped.get(reference))
     logs = Logs(reference, {**intervals, reference: laid}, zero, absolute, files, shared)
