@@ -21,6 +21,10 @@ MAX_CELL = 1 << 16
 MAX_QUOTED = 1 << 20
 
 
+_BLANKS = re.compile(r"[ \t]+")
+_WIDE_BLANKS = re.compile(r"[ \t]{2,}|\t")
+
+
 class OpenQuote(Exception):
     """A quoted cell goes on in the next line."""
 
@@ -30,9 +34,9 @@ def split_line(line: str, delimiter: str) -> list[str]:
     if '"' in line and delimiter not in (WORDS, WIDE):
         return _split_quoted(line, delimiter)
     if delimiter == WORDS:
-        return re.split(r"[ \t]+", line.strip(" \t"))
+        return _BLANKS.split(line.strip(" \t"))
     if delimiter == WIDE:
-        return re.split(r"[ \t]{2,}|\t", line.strip(" \t"))
+        return _WIDE_BLANKS.split(line.strip(" \t"))
     return line.split(delimiter)
 
 
@@ -87,17 +91,21 @@ _STAMP = re.compile(
 )
 
 
+_POINTED_DATE = re.compile(r"\d{1,2}\.\d{1,2}\.\d{4}")
+
+
 @lru_cache(1 << 15)
 def cell_class(text: str) -> str:
     """Return what a cell looks like: missing | stamp | number | text."""
     text = text.strip()
-    if numbers.is_missing(text):
-        return "missing"
+    # Most cells are plain numbers, which no word for a missing reading is.
     if numbers.PLAIN.fullmatch(text) or numbers.COMMA.fullmatch(text):
         return "number"
+    if numbers.is_missing(text):
+        return "missing"
     if _STAMP.match(text):
         if not numbers.is_numberlike(text):
             return "stamp"
-    if re.match(r"\d{1,2}\.\d{1,2}\.\d{4}", text):
+    if _POINTED_DATE.match(text):
         return "stamp"
     return "number" if numbers.is_numberlike(text) else "text"

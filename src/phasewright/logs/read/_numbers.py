@@ -37,6 +37,8 @@ _DATE_LIKE = re.compile(
 _WITH_UNIT = re.compile(
     r"([+-]?(?:[0-9][0-9.,'’]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?)\s*([^\W\d_][^\d]*[0-9]?|[%°µμΩ/].*)"
 )
+_GROUPED = re.compile(r"[0-9]+(?:[.,_][0-9]+)*[.,]?(?:[eE][+-]?[0-9]+)?")
+_MALFORMED = re.compile(r"[+-]*[0-9.,]+(?:[eE][+-]?[0-9]+)*[nµμmkMG]?")
 _PREFIX_ONLY = frozenset("numkMGTµμpf")
 _MINUS = {"\N{MINUS SIGN}", "\N{EN DASH}", "\N{FIGURE DASH}", "\N{NON-BREAKING HYPHEN}", "\N{HYPHEN}"}
 _GROUP_MARKS = {"'": "'", "’": "'", " ": " ", ",": ",", ".": "."}
@@ -269,9 +271,9 @@ def is_numberlike(text: str) -> bool:
         mended = _ascii_form(text)
         text = mended[0] if mended else unicodedata.normalize("NFKC", text)
     body = text.lstrip("+-").replace(" ", "").replace("'", "").replace("’", "")
-    if re.fullmatch(r"[0-9]+(?:[.,_][0-9]+)*[.,]?(?:[eE][+-]?[0-9]+)?", body):
+    if _GROUPED.fullmatch(body):
         return True
-    return bool(cell_unit(text)) or bool(re.fullmatch(r"[+-]*[0-9.,]+(?:[eE][+-]?[0-9]+)*[nµμmkMG]?", text))
+    return bool(cell_unit(text)) or bool(_MALFORMED.fullmatch(text))
 
 
 # ---- which marks a file uses --------------------------------------------------------------------------------------
