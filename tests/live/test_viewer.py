@@ -212,19 +212,28 @@ def test_record_beside_a_run_attaches_and_a_demo_there_is_not_made_anew(tmp_path
 
     (tmp_path / DEMO_MARK).write_text("x")
     board, run = Board(tmp_path, "my board"), CliRunner()
+
+    def soon(what, *given):
+        timer = threading.Timer(0.3, what, given)
+        timer.start()
+        return timer
+
     refused = run.invoke(main, ["demo", str(tmp_path), "--live", "--again"])
     assert refused.exit_code == 4 and "a run is under way there" in refused.output
-    threading.Timer(0.3, board.close, [RESULT]).start()
+    timer = soon(board.close, RESULT)
     said = run.invoke(main, ["record", str(tmp_path)])
     assert said.exit_code == 3 and "A run of my board is under way" in said.output and "Not run yet: two" in said.output
+    timer.join()  # only then is the board free
     board = Board(tmp_path, "my board")
-    threading.Timer(0.3, board.close, [{**RESULT, "left": []}]).start()
+    timer = soon(board.close, {**RESULT, "left": []})
     said = run.invoke(main, ["record", str(tmp_path), "--json"])
     assert said.exit_code == 0 and json.loads(said.stdout)["done"] == ["one"]
+    timer.join()
     board = Board(tmp_path, "my board")
-    threading.Timer(0.3, rewritten, [tmp_path], {"run": "1-2"}).start()
+    timer = soon(lambda: rewritten(tmp_path, run="1-2"))
     said = run.invoke(main, ["record", str(tmp_path), "--json"])
     assert said.exit_code == 3 and json.loads(said.stdout) == {"under_way": False}
+    timer.join()
     board.close(RESULT)
 
 
