@@ -244,3 +244,35 @@ def test_what_is_said_of_a_load_is_taken_in_the_order_in_which_it_was_said(tmp_p
     assert one.poll() is None
     with pytest.raises(queue.Empty):
         one._said.get_nowait()
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_load_stands_back_and_never_comes_forward(keeper, monkeypatch, known):
+    """sched(7), "The autogroup feature": the niceness of a session stands in /proc/self/autogroup, where there is one."""
+    asked, written = [], []
+
+    class Group:
+        def __enter__(self):
+            return self
+
+        def __exit__(self, *rest):
+            return None
+
+        def write(self, text):
+            written.append(text)
+
+    def opened(path, mode):
+        if not known:
+            raise FileNotFoundError(path)
+        assert (path, mode) == ("/proc/self/autogroup", "w")
+        return Group()
+
+    for before, after in ((0, keeper.BEHIND), (19, 19)):
+        monkeypatch.setattr(keeper, "os", types.SimpleNamespace(
+            PRIO_PROCESS=0, getpriority=lambda which, who, before=before: before,
+            setpriority=lambda which, who, nice: asked.append((which, who, nice))))
+        monkeypatch.setattr(keeper, "open", opened, raising=False)
+        keeper.stand_back()
+        assert asked.pop() == (0, 0, after)
+    assert written == ([str(keeper.BEHIND)] * 2 if known else [])
+    assert keeper.BEHIND > 0

@@ -357,3 +357,28 @@ def test_of_what_happened_the_last_four_are_on_show():
     station, person = Station({LOADED + 1: Happened(events=events)}), Person()
     run(station, person, ONE)
     assert [said[-1] for said in person.frames[-1].said] == ["5", "6", "7", "8"]
+
+
+class Window:
+    def __init__(self, settled):
+        self.settled = settled
+
+
+@pytest.mark.parametrize(("seen", "decided", "why", "settled"), [
+    ([True] * 9, False, "settled after 6 s", True),
+    ([True, True, False] + [True] * 9, False, "settled after 9 s", True),
+    ([False] * 99, True, "decided after 8 s: where it settles is known well enough", False),
+    ([None] * 99, True, "held for 15 s, 1.5 times as long as planned, and not settled", False),
+])
+def test_a_step_ends_when_it_was_settled_three_times_or_where_it_settles_is_known(monkeypatch, seen, decided, why, settled):
+    """Judged every second from the 4th on; the plan says that 8 s are enough to decide."""
+    verdicts = iter([None if item is None else Window(item) for item in seen])
+    monkeypatch.setattr(recording, "JUDGE", 1.0)
+    monkeypatch.setattr(recording, "SHORTEST", 4.0)
+    monkeypatch.setattr(recording, "judged_window", lambda *given: next(verdicts))
+    monkeypatch.setattr(recording, "is_decided", lambda window, bounds: decided)
+    monkeypatch.setattr(recording, "still_to_come", lambda window: (None, None))
+    station = Station()
+    made = with_steps(ORDERED, [replace(plan().steps[0], dwell_to_decide=8.0)])
+    result = Guide(BENCH, campaign(), station, Person()).run(made)
+    assert outcomes(result) == [("ran", why)] and result.steps[0].settled is settled

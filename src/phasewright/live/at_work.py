@@ -18,6 +18,7 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
+from typing import IO, cast
 
 from phasewright.bench import Fault, NotReady, PhasewrightError, Step, read_bench
 from phasewright.live.clock import Clock, MachineClock
@@ -43,6 +44,8 @@ HERE_S = 1.0
 """[s] The guide says so often that it is there."""
 LOOK_S = 0.25
 """[s] Whether the recorder has fallen silent is looked at so often."""
+LEAVE_S = 5.0
+"""[s] A recorder that has said its last word and is still there is killed."""
 SILENCE_S = 3.0
 """[s] Without news the recorder is taken to hang: it is killed, and its load ends with it."""
 
@@ -56,7 +59,6 @@ class RecorderGone(Exception):
 
 def _gone(code: int) -> RecorderGone:
     return RecorderGone(f"the recorder has ended with exit code {code}; its load has ended with it")
-
 
 
 class _News:
@@ -220,9 +222,7 @@ class ProcessStation:
         self.session = int(first["session"])
 
     def _listen(self, process: subprocess.Popen[str]) -> None:
-        if process.stdout is None:
-            return
-        with process.stdout as stream:
+        with cast(IO[str], process.stdout) as stream:
             for line in stream:
                 self._news.put(json.loads(line))
         self._news.put({"gone": process.wait()})
@@ -269,9 +269,9 @@ class ProcessStation:
 
     def _say(self, **word: object) -> None:
         try:
-            if self.process.stdin is not None:
-                self.process.stdin.write(json.dumps(word) + "\n")
-                self.process.stdin.flush()
+            stdin = cast(IO[str], self.process.stdin)
+            stdin.write(json.dumps(word) + "\n")
+            stdin.flush()
         except (OSError, ValueError):
             self._hang_up()
             try:
@@ -310,15 +310,14 @@ class ProcessStation:
             self.closed = False
         self._hang_up()
         try:
-            self.process.wait(5.0)
+            self.process.wait(LEAVE_S)
         except subprocess.TimeoutExpired:
             self._kill()
         return bool(self.closed)
 
     def _hang_up(self) -> None:
         try:
-            if self.process.stdin is not None:
-                self.process.stdin.close()
+            cast(IO[str], self.process.stdin).close()
         except OSError:
             return  # what was still to be said reaches nobody any more
 
