@@ -228,3 +228,15 @@ def test_go_first_asks_and_takes_what_is_granted(monkeypatch):
         asked.clear()
     monkeypatch.setattr(foremost, "os", types.SimpleNamespace())  # Windows knows no niceness
     assert foremost.go_first() == 0
+
+
+def test_a_recorder_that_ends_by_itself_is_told_with_its_exit_code(tmp_path, monkeypatch):
+    one = station(tmp_path, monkeypatch, READY + "time.sleep(0.3); sys.exit(5)")
+    with pytest.raises(RecorderGone, match="exit code 5; its load has ended with it"):
+        one.advance(20.0)
+    assert one.close() is False
+
+
+def test_a_recorder_is_given_time_to_bring_all_to_the_disk(tmp_path, monkeypatch):
+    one = station(tmp_path, monkeypatch, READY + "sys.stdin.readline(); time.sleep(1.2); say(closed=True)")
+    assert one.close() is True

@@ -109,10 +109,6 @@ class Notes:
                 entry.line = line
                 entry.shown = shown or entry.shown
 
-    def count(self, kind: str, start: str = "") -> int:
-        """Return how many remarks of a kind whose words begin with `start` were counted."""
-        return sum(e.count for (k, what, _), e in self._entries.items() if k == kind and what.startswith(start))
-
     def remarks(self) -> tuple[Remark, ...]:
         """Return every remark, the gravest kind first, then by line."""
         order = {"refuse": 0, "repair": 1, "note": 2}
