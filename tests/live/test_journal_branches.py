@@ -12,8 +12,9 @@ from phasewright.bench import NotReady
 from phasewright.live import hold_folder, read_journal, write_logs
 from phasewright.live.clock import MovedClock
 from phasewright.live.journal.disk import Disk
-from phasewright.live.journal.reading import survey
+from phasewright.live.journal.reading import LastRecord, last_record, segment_paths, survey
 from phasewright.live.journal.writing import JournalWriter
+from phasewright.live.scribe import DirectScribe, ThreadScribe
 
 
 class CloseFails(Disk):
@@ -120,3 +121,31 @@ def test_an_instrument_that_gave_no_number_at_all_gets_no_log(tmp_path):
     written = write_logs(read_journal(tmp_path / "journal"), tmp_path)
     assert [item.instrument for item in written] == ["alive"]
     assert sorted(path.name for path in (tmp_path / "logs" / "live").iterdir()) == ["alive-1.csv"]
+
+
+def test_a_head_behind_rubbish_on_its_line_still_says_where_the_journal_stands(tmp_path):
+    for _ in range(3):
+        writer = JournalWriter(tmp_path, MovedClock())
+        writer.add("reading", "a/b", 1.0, "W")
+        writer.close()
+    last = segment_paths(tmp_path)[-1]
+    last.write_bytes(b"\x00rubbish" + last.read_bytes())
+    assert last_record(tmp_path) == LastRecord(3, 5)
+    found = survey(tmp_path)
+    assert found.sessions == 3 and found.records == 6 and not found.complete
+    assert JournalWriter(tmp_path, MovedClock()).session == 4
+
+
+def test_what_a_thread_took_to_the_disk_is_timed_where_a_reading_has_its_stamp(tmp_path):
+    clock = MovedClock()
+    direct = DirectScribe(JournalWriter(tmp_path / "a", clock), clock)
+    direct.add("reading", "a/b", 1.0, "W", mono_ns=0)
+    direct.add("reading", "a/b", 1.0, "W")
+    clock.sleep(0.25)
+    direct.tick()
+    assert (direct.written.count, direct.written.worst) == (1, pytest.approx(0.25))
+    direct.close()
+    thread = ThreadScribe(JournalWriter(tmp_path / "b", clock), clock)
+    thread.add("reading", "a/b", 1.0, "W")
+    thread.tick()
+    assert thread.close() and thread.written.count == 1
