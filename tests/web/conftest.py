@@ -387,3 +387,18 @@ FORMS = (
 def payloads() -> list[str]:
     """K09: 500 texts that would run a script where one of them were taken for markup."""
     return [form.format(code) for form, code in itertools.product(FORMS, RUNS)]
+
+
+@pytest.fixture(scope="session")
+def come_in(browser):
+    """Gives a tab that has come in by the printed address and stands at a path."""
+
+    def come(served: Served, path: str = "/", **look) -> Tab:
+        tab = browser.tab(**look)
+        tab.open(f"{served.origin}/#t={served.gate.token}")
+        tab.until("!!document.querySelector('.bar') && !location.hash")
+        if path != "/":
+            tab.open(served.origin + path)
+        return tab
+
+    return come

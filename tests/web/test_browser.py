@@ -5,7 +5,6 @@ Pictures of every section at both widths and both themes go to build/page; peopl
 
 import base64
 import json
-import tomllib
 from pathlib import Path
 
 import pytest
@@ -15,15 +14,6 @@ PICTURES = Path(__file__).parents[2] / "build" / "page"
 AXE = (HERE / "axe" / "axe.min.js").read_text(encoding="utf-8")
 """axe-core 4.14.1, unchanged, from npm; its licence (MPL 2.0) stands beside it. Only the tests use it."""
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-
-
-KEEP_A_MAP = """(() => {
-  if (document.querySelector('.htmx-swapping, .htmx-settling, .htmx-added, .htmx-request')) return false;
-  const form = document.querySelector('.reading form');
-  if (form) form.querySelector('.button').click();
-  return !!form;
-})()"""
-"""Presses the button of a map that is asked for, once nothing is being exchanged."""
 
 
 def enter(browser, served, path="/", **look):
@@ -192,66 +182,6 @@ def test_the_timeline_moves_by_keys_alone(browser, seen):
         tab.until(f"location.search === {json.dumps(wanted)} && '?from=' + parseFloat(document.querySelector('#from').value)"
                   f" + '&to=' + parseFloat(document.querySelector('#to').value) === {json.dumps(wanted)}")  # fmt: skip
         tab.until("document.activeElement.id === 'traces' && !document.querySelector('.htmx-settling, .htmx-added')")
-    assert tab.said() == []
-    tab.close()
-
-
-def test_the_whole_way_from_raw_logs_to_a_guide(browser, empty, demo_folder):
-    tab = enter(browser, empty)
-    assert "There is no campaign here yet" in tab.run("document.body.innerText")
-    # By keyboard: the first link behind the skip link and the name is the way on.
-    for _ in range(6):
-        tab.key("Tab")
-        if tab.run("document.activeElement.textContent") == "New campaign":
-            break
-    tab.key("Enter")
-    tab.until("location.pathname === '/new' && !!window.htmx")
-    tab.run("document.querySelector('#campaign-name').focus()")
-    tab.type("How few phases?")
-    tab.key("Enter")
-    tab.until("!!document.querySelector('.faults')")
-    assert tab.run("document.querySelector('#campaign-name').value") == "How few phases?"
-    assert tab.run("document.activeElement.className") == "faults"
-    for field, text in (("name", "open bench"), ("board-name", "board A"), ("regulator-name", "main"),
-                        ("regulator-phase_count", "10"), ("processor-power_limit", "320 W")):  # fmt: skip
-        tab.run(f"document.querySelector('#{field}').focus(); document.querySelector('#{field}').select()")
-        tab.type(text)
-    tab.key("Enter")
-    tab.until("location.pathname.endsWith('/logs') && document.readyState === 'complete'")
-    place = empty.place("how-few-phases")
-    logs = sorted((demo_folder / "logs").iterdir())
-    tab.files("#choose", *logs)
-    for count in range(1, len(logs) + 1):
-        tab.until(KEEP_A_MAP)
-        tab.until("[...document.querySelectorAll('.reading > p[role=status]')].filter("
-                  f"line => line.textContent.includes(' is in: ')).length >= {count} && "
-                  f"document.querySelectorAll('.reading form').length <= {len(logs) - count}")  # fmt: skip
-    entries = tomllib.loads((place.folder / "campaign.toml").read_text("utf-8"))["log"]
-    assert len(entries) == len(logs)
-    tab.open(f"{empty.origin}/campaign/{place.id}/record")
-    steps = tomllib.loads((demo_folder / "campaign.toml").read_text("utf-8"))["step"]
-    for number, step in enumerate((steps[0], steps[3], steps[4]), start=1):
-        tab.until(f"document.querySelectorAll('.stepform form').length === {number + 1}")
-        tab.run("document.querySelector('#step-new').open = true")
-        for key in ("name", "phase_count", "package_power", "start", "end", "clock"):
-            tab.run(f"document.querySelector('#stepnew-{key}').focus()")
-            tab.type(str(step[key]))
-        tab.click("#step-new .button")
-    tab.until("document.querySelectorAll('.stepform form').length === 5")
-    tab.open(f"{empty.origin}/campaign/{place.id}")
-    tab.until("!!document.querySelector('.progress, progress, #bench')")
-    tab.close()  # The work goes on without its page.
-    job = empty.wait(place.id, "study")
-    assert job.state == "done", (job.faults, job.failure)
-    tab = enter(browser, empty, f"/campaign/{place.id}")
-    said = tab.run("document.body.innerText")
-    assert "Which settings hold?" in said and "Simulated data." not in said
-    tab.open(f"{empty.origin}/campaign/{place.id}/guide")
-    tab.click("button[hx-post$='/guide']")
-    tab.until("!!document.querySelector('a[href$=\"index.html\"]')", within=120)
-    tab.open(f"{empty.origin}/campaign/{place.id}/guide/files/index.html")
-    assert tab.run("getComputedStyle(document.querySelector('.page')).display") == "grid"
-    assert "How few phases?" in tab.run("document.querySelector('h1').innerText")
     assert tab.said() == []
     tab.close()
 

@@ -32,8 +32,16 @@ if _typing.TYPE_CHECKING:
     from phasewright.report.terminal_library import library_offers_text, library_setting_text
     from phasewright.report.terminal_model import bounds_text, model_text, prediction_text, predictions_table
     from phasewright.report.terminal_plan import preflight_text
-    from phasewright.report.timeline import Draft, TracePanel, timeline_svg
-    from phasewright.report.wording import quantity_title
+    from phasewright.report.timeline import (
+        Draft,
+        TracePanel,
+        timeline_file,
+        timeline_points,
+        timeline_svg,
+        timeline_table,
+        timeline_title,
+    )
+    from phasewright.report.wording import quantity_title, typeset
 
 __all__ = [
     "DESIGN_QUESTION",
@@ -85,7 +93,12 @@ __all__ = [
     "setting_name",
     "strip_figure",
     "style_sheet",
+    "timeline_file",
+    "timeline_points",
     "timeline_svg",
+    "timeline_table",
+    "timeline_title",
+    "typeset",
     "write_guide",
     "write_package",
 ]
@@ -110,6 +123,7 @@ _HOMES = {
     "library_figure": "library",
     "setting_name": "library",
     "quantity_title": "wording",
+    "typeset": "wording",
     "library_offers_text": "terminal_library",
     "library_setting_text": "terminal_library",
     "can_set_pdf": "pdf",
@@ -121,7 +135,11 @@ _HOMES = {
     "strip_figure": "asked",
     "Draft": "timeline",
     "TracePanel": "timeline",
+    "timeline_file": "timeline",
+    "timeline_points": "timeline",
     "timeline_svg": "timeline",
+    "timeline_table": "timeline",
+    "timeline_title": "timeline",
     "csv_of": "tables",
     "figure_file": "html",
     "inline_figure": "html",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape as escape_xml
@@ -11,10 +12,11 @@ import numpy as np
 
 from phasewright.findings import StepFinding
 from phasewright.logs import TraceView
-from phasewright.report.document import Layout
+from phasewright.report.document import Column, Layout, Table
 from phasewright.report.escaping import clean
-from phasewright.report.sketch import Sketch, fit, svg_items, text_width
-from phasewright.report.wording import axis_title, display_unit, plain
+from phasewright.report.palette import light, theme_css
+from phasewright.report.sketch import FONT, Sketch, fit, svg_items, text_width
+from phasewright.report.wording import axis_title, display_unit, plain, quantity_title, typeset
 
 TALL, TOP, STRIP, FOOT = 96.0, 30.0, 40.0, 40.0
 SIGN = "▲"
@@ -83,6 +85,65 @@ def timeline_svg(
         f'<svg viewBox="0 0 {sketch.width:g} {sketch.height:g}" width="{sketch.width:g}" height="{sketch.height:g}" '
         f'role="img" aria-label="{named}"><g>{svg_items(sketch.items)}</g>{"".join(paths)}</svg>'
     )
+
+
+def timeline_file(text: str, *, title: str, subtitle: str, banner: str = "") -> str:
+    """Return what `timeline_svg` gave as a whole SVG file, what it shows told above it, legible on light and dark."""
+    size = re.match(r'<svg viewBox="0 0 ([\d.]+) ([\d.]+)"', text)
+    if size is None:
+        raise ValueError("text is none of timeline_svg - its size is not known - hand its text over unchanged")
+    width, height = float(size[1]), float(size[2])
+    told = ([(banner, 11.0, "red", True)] if banner else []) + [(title, 17.0, "ink", True), (subtitle, 12.0, "soft", False)]
+    head = Sketch(width, 26.0 * len(told) + 8.0)
+    for index, (line, letters, ink, bold) in enumerate(told):
+        head.words(0.0, 22.0 + 26.0 * index, fit(typeset(line), letters, width), size=letters, ink=ink, bold=bold)
+    body = text[text.index(">") + 1 :].removesuffix("</svg>")
+    body = body.replace('class="s-trace"', f'class="s-trace" stroke="{light("trace")}"')
+    wide, tall = width + 36.0, height + head.height + 36.0
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:g} {tall:g}" width="{wide:g}" height="{tall:g}" role="img" '
+        f'aria-label="{escape_xml(clean(title))}" font-family="{FONT}">\n<style>{theme_css()}</style>\n'
+        f'<path class="f-paper" fill="{light("paper")}" d="M0,0H{wide:g}V{tall:g}H0Z"/>\n'
+        f'<g transform="translate(18,18)">{svg_items(head.items)}</g>\n'
+        f'<g transform="translate(18,{18.0 + head.height:g})">{body}</g>\n</svg>\n'
+    )
+
+
+def timeline_title(panels: Sequence[TracePanel], first_s: float, last_s: float) -> str:
+    """Return what the timeline shows in a few words: the reach of its first trace."""
+    stretch = f"from {plain(first_s, 1)} s to {plain(last_s, 1)} s"
+    row = next((row for row in timeline_table(panels).rows if row[3] is not None), None)
+    if row is None:
+        return f"No reading {stretch}"
+    return f"{row[0]} lies between {row[3]} and {row[4]} {row[2]} {stretch}".replace("  ", " ")
+
+
+def timeline_table(panels: Sequence[TracePanel]) -> Table:
+    """Return the reach of every trace within the stretch that is shown."""
+    rows = []
+    for panel in panels:
+        unit, factor = display_unit(panel.unit, panel.channel)
+        low, high = panel.view.low[np.isfinite(panel.view.low)], panel.view.high[np.isfinite(panel.view.high)]
+        ends = (float(low.min()) * factor, float(high.max()) * factor) if len(low) else (None, None)
+        places = 0 if ends[0] is None else max(0, 3 - math.floor(math.log10(max(abs(ends[1]), 1e-9))))
+        told = [None if end is None else plain(end, min(places, 6)) for end in ends]
+        rows.append((quantity_title(panel.channel), clean(panel.log), unit, *told, panel.clock))
+    columns = (Column("channel", "Trace"), Column("log", "Log"), Column("unit", "Unit"), Column("least", "Least"),
+               Column("greatest", "Greatest"), Column("clock", "Clock"))  # fmt: skip
+    return Table("timeline", "Reach of each trace in this stretch", columns, tuple(rows), "Readings as they were logged.")
+
+
+def timeline_points(panels: Sequence[TracePanel]) -> Table:
+    """Return what is drawn: the least and the greatest reading of every stretch of every trace, in SI."""
+    rows = [
+        (panel.channel, panel.unit, t, low, high)
+        for panel in panels
+        for t, low, high in zip(panel.view.time_s.tolist(), panel.view.low.tolist(), panel.view.high.tolist(), strict=True)
+        if math.isfinite(low)
+    ]
+    columns = (Column("channel", "Trace"), Column("unit", "Unit"), Column("time", "Time", "s", "number"),
+               Column("least", "Least", "", "number"), Column("greatest", "Greatest", "", "number"))  # fmt: skip
+    return Table("timeline-points", "What is drawn, from stretch to stretch", columns, tuple(rows), listed=False)
 
 
 def _ground(sketch: Sketch, shown, at, top: float, panel: TracePanel) -> None:

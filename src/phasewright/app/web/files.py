@@ -23,7 +23,7 @@ def _study(desk: Desk, place: Place) -> Study:
     return study
 
 
-def _download(body: str | bytes, kind: str, name: str) -> Response:
+def download(body: str | bytes, kind: str, name: str) -> Response:
     """Return a file to be saved; `name` is one of ours, never a person's."""
     return Response(body, media_type=kind, headers={"content-disposition": f'attachment; filename="{name}"'})
 
@@ -60,7 +60,7 @@ def _table(found: Table | None, banner: str) -> Response:
 
     if found is None:
         raise HTTPException(404)
-    return _download(csv_of(found, bool(banner)), "text/csv; charset=utf-8", f"{found.name}.csv")
+    return download(csv_of(found, bool(banner)), "text/csv; charset=utf-8", f"{found.name}.csv")
 
 
 def _figure(found: Figure | None, banner: str) -> Response:
@@ -68,4 +68,4 @@ def _figure(found: Figure | None, banner: str) -> Response:
 
     if found is None:
         raise HTTPException(404)
-    return _download(figure_file(found, banner), "image/svg+xml", f"{found.name}.svg")
+    return download(figure_file(found, banner), "image/svg+xml", f"{found.name}.svg")

@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse, Response
 
 from phasewright.app import jobs
 from phasewright.app.foresee import campaign_of, identity
-from phasewright.app.web import clocks, making
+from phasewright.app.web import clocks, files, making
 from phasewright.app.web.answers import address
 from phasewright.app.web.desk import Desk, Study
 from phasewright.app.web.shelf import Place
@@ -30,6 +30,8 @@ ORDER = (
 """Which traces are shown first where there are many."""
 Progress = Callable[[float, str], None]
 OPEN_MOST = 3
+SIMULATED = "Simulated data."
+READ = "Raw traces on the clock of the reference log; of every stretch the least and the greatest reading, so that none is lost"
 SHORTEST = 1e-3
 """Shortest stretch that is shown [s]."""
 
@@ -100,19 +102,45 @@ def timeline(desk: Desk, place: Place, request: Request) -> Response:
         raise HTTPException(404)
     answer = HTMLResponse(timeline_html(desk, place, record, request))
     first, last = _stretch(record, request)
-    answer.headers["HX-Replace-Url"] = address(place, "record", **{"from": _number(first), "to": _number(last)})
+    answer.headers["HX-Replace-Url"] = address(place, "record", **_view(first, last, _begin(record, request)))
     return answer
+
+
+def timeline_as_file(desk: Desk, place: Place, request: Request) -> Response:
+    """Give the timeline that the address asks for as a drawing or as numbers."""
+    from phasewright.report import timeline_file, timeline_points, timeline_table, timeline_title
+
+    record, kind, what = desk.traces.get(place.id), request.path_params["kind"], request.path_params["what"]
+    if record is None or (what, kind) not in (("timeline", "svg"), ("timeline", "csv"), ("timeline-points", "csv")):
+        raise HTTPException(404)
+    first, last = _stretch(record, request)
+    panels = _panels(record, record.traces[_begin(record, request) :][:PANELS], first, last, WIDE)
+    if kind == "csv":
+        table = timeline_points(panels) if what == "timeline-points" else timeline_table(panels)
+        return files.block_file((table,), what, "csv", SIMULATED if record.simulated else "")
+    study = desk.study(place)
+    drawing = timeline_svg_of(panels, study.analysis.steps if study is not None else (), first, last, WIDE)
+    banner = SIMULATED if record.simulated else ""
+    told = timeline_file(drawing, title=timeline_title(panels, first, last), subtitle=READ, banner=banner)
+    return files.download(told, "image/svg+xml", "timeline.svg")
 
 
 def timeline_html(desk: Desk, place: Place, record: Record, request: Request) -> str:
     """Return the timeline between two moments, with everything that moves it."""
+    from phasewright.report import blocks_html, timeline_table, timeline_title
+
     study = desk.study(place)
     steps = study.analysis.steps if study is not None else ()
     first, last = _stretch(record, request)
-    drawings = [
-        drawn(record, record.traces[: PANELS if width == WIDE else NARROW_PANELS], steps, first, last, width)
-        for width in (WIDE, NARROW)
-    ]
+    begin = _begin(record, request)
+    panels = _panels(record, record.traces[begin:][:PANELS], first, last, WIDE)
+    narrow = _panels(record, record.traces[begin:][:NARROW_PANELS], first, last, NARROW)
+    drawings = [timeline_svg_of(panels, steps, first, last, WIDE), timeline_svg_of(narrow, steps, first, last, NARROW)]
+
+    def shown(what: str, kind: str) -> str:
+        return address(place, "record", f"{what}.{kind}", **_view(first, last, begin))
+
+    numbers = blocks_html((timeline_table(panels),), {}, links=lambda name: shown(name, "csv"))
     length, middle = last - first, 0.5 * (first + last)
     moves = [
         ("ArrowLeft", "←", "Earlier", first - 0.5 * length, last - 0.5 * length),
@@ -121,37 +149,67 @@ def timeline_html(desk: Desk, place: Place, record: Record, request: Request) ->
         ("-", "−", "Farther", middle - length, middle + length),
         ("Home", "whole", "The whole record", record.first_s, record.last_s),
     ]
-    links = [(key, sign, said, address(place, "timeline", **{"from": _number(a), "to": _number(b)}))
-             for key, sign, said, a, b in moves]  # fmt: skip
-    spans = [(number, item.step.name, address(place, "timeline", **{
-        "from": _number(item.span.start_s - 0.1 * (item.span.end_s - item.span.start_s)),
-        "to": _number(item.span.end_s + 0.1 * (item.span.end_s - item.span.start_s))}))
+    links = [(key, sign, said, address(place, "timeline", **_view(a, b, begin))) for key, sign, said, a, b in moves]
+    spans = [(number, item.step.name, address(place, "timeline", **_view(
+        item.span.start_s - 0.1 * (item.span.end_s - item.span.start_s),
+        item.span.end_s + 0.1 * (item.span.end_s - item.span.start_s), begin)))
         for number, item in enumerate(steps, 1)]  # fmt: skip
     return render(
         "timeline.html.jinja", place=place, drawings=drawings, links=links, spans=spans, first=_number(first),
         last=_number(last), origin=record.origin, reference=record.reference,
         unsure=any(clocks.on_trace(record.clocks, trace.log)[2] > 1.0 for trace in record.traces),
-        more=[trace.channel for trace in record.traces[PANELS:]],
-        more_narrow=[trace.channel for trace in record.traces[NARROW_PANELS:]], simulated=record.simulated,
+        more=_left(place, record, first, last, begin, PANELS),
+        more_narrow=_left(place, record, first, last, begin, NARROW_PANELS),
+        simulated=record.simulated, title=timeline_title(panels, first, last), numbers=numbers, trace=begin, read=READ,
+        svg=shown("timeline", "svg"), points=shown("timeline-points", "csv"),
     )  # fmt: skip
 
 
 def drawn(record: Record, traces: Sequence[Any], steps: Any, first: float, last: float, width: float,
           draft: Any = None) -> str:  # fmt: skip
     """Return traces between two moments [s] of the reference clock as an SVG element `width` [px] wide."""
-    from phasewright.logs import view_trace
-    from phasewright.report import Layout, TracePanel, timeline_svg
+    return timeline_svg_of(_panels(record, traces, first, last, width), steps, first, last, width, draft)
 
-    panels = [
+
+def timeline_svg_of(panels: Sequence[Any], steps: Any, first: float, last: float, width: float, draft: Any = None) -> str:
+    """Return the panels as an SVG element `width` [px] wide."""
+    from phasewright.report import Layout, timeline_svg
+
+    return timeline_svg(
+        panels, steps, first_s=first, last_s=last, layout=Layout(width), draft=draft,
+        title=f"Raw traces from {first:.6g} s to {last:.6g} s on the reference clock",
+    )  # fmt: skip
+
+
+def _panels(record: Record, traces: Sequence[Any], first: float, last: float, width: float) -> list[Any]:
+    from phasewright.logs import view_trace
+    from phasewright.report import TracePanel
+
+    return [
         TracePanel(trace.channel, trace.unit, trace.log, view_trace(
             trace, record.clocks, record.pyramids[trace.channel], first_s=first, last_s=last, buckets=int(width - 64)),
             *clocks.on_trace(record.clocks, trace.log))
         for trace in traces
     ]  # fmt: skip
-    return timeline_svg(
-        panels, steps, first_s=first, last_s=last, layout=Layout(width), draft=draft,
-        title=f"Raw traces from {first:.6g} s to {last:.6g} s on the reference clock",
-    )  # fmt: skip
+
+
+def _view(first: float, last: float, begin: int) -> dict[str, str]:
+    """Return what of the timeline stands in the address: its stretch and, where it is not the first, its first trace."""
+    return {"from": _number(first), "to": _number(last), "trace": str(begin) if begin else ""}
+
+
+def _begin(record: Record, request: Request) -> int:
+    """Return the number of the first trace that is drawn, 0 = the first of all."""
+    text = request.query_params.get("trace", "")
+    return int(text) if text.isdecimal() and len(text) < 6 and int(text) < len(record.traces) else 0
+
+
+def _left(place: Place, record: Record, first: float, last: float, begin: int, room: int) -> tuple[list[str], str]:
+    """Return the traces for which there is no room, and where the next of them are drawn."""
+    drawn_now = range(begin, begin + room)
+    left = [trace.channel for index, trace in enumerate(record.traces) if index not in drawn_now]
+    following = begin + room if begin + room < len(record.traces) else 0
+    return left, address(place, "timeline", **_view(first, last, following))
 
 
 def _number(value: float) -> str:

@@ -118,6 +118,7 @@ def make_site(shelf: Shelf, gate: Gate) -> tuple[Guard, Desk]:
         Route(campaign + "/run/begin", of_campaign(live.begin_run), methods=["POST"]),
         Route(campaign + "/run/say", of_campaign(live.say_word), methods=["POST"]),
         Route(campaign + "/record", of_campaign(record.record_page)),
+        Route(campaign + "/record/{what}.{kind}", of_campaign(record.timeline_as_file)),
         Route(campaign + "/timeline", of_campaign(record.timeline)),
         Route(campaign + "/found", of_campaign(making.save_record), methods=["POST"]),
         Route(campaign + "/steps/{number:int}", of_campaign(making.save_step), methods=["POST"]),

@@ -58,11 +58,14 @@ def asset_address(name: str) -> str:
 
 @cache
 def _environment() -> Environment:
+    from phasewright.report import typeset
+
     environment = Environment(
         loader=PackageLoader("phasewright.app.web"), autoescape=True, trim_blocks=True, lstrip_blocks=True,
         undefined=StrictUndefined,
     )  # fmt: skip
     environment.globals["asset"] = asset_address
+    environment.filters["told"] = lambda text: typeset(escape(str(text), 400))
     environment.filters["shown"] = lambda text: escape(str(text), 400)
     return environment
 

@@ -115,7 +115,7 @@ function rowWords(table, row) {
   [...row.cells].forEach((cell, index) => {
     const text = cell.textContent.trim(), head = heads[index];
     if (!head) { if (text && parts.length) parts[parts.length - 1].value += " " + text; return; }
-    const [name, unit] = head.textContent.trim().split(/\s*\/\s*(?=\S+$)/);
+    const [, name, unit] = /^(.*?)(?:\s*\/\s(.+))?$/.exec(head.textContent.trim());
     parts.push({ name, value: text, unit: unit || "" });
   });
   return parts.filter((part, index) => !index || (part.value && part.value !== "–"));
