@@ -41,6 +41,8 @@ PRINT = 760.0
 """Width at which figures are drawn for paper [px]; set on 170 mm, their common text is 7 pt."""
 PAGE = 481.89
 """Width of the page between its margins [pt]."""
+TALL = 300.0
+"""Height from which a figure stands on top or at the foot of a page [pt], so that text fills what it leaves."""
 LONGEST_WORD = 30
 """Characters after which a word may break in a line."""
 
@@ -201,15 +203,17 @@ def _card(block: StepCard) -> dict[str, Any]:
 
 
 def _figure(figure: Figure, drawing: tuple[str, float, float]) -> dict[str, Any]:
-    svg, width, _ = drawing
+    svg, width, height = drawing
+    wide = min(1.0, width / PRINT) * PAGE
     return {
         "b": "figure",
-        "title": figure.title,
+        "title": _soft(figure.title),
         "subtitle": _soft(f"{figure.subtitle}."),
         "note": _soft(figure.note),
         "alt": f"{figure.title}. {figure.description}",
         "svg": svg,
-        "width": min(1.0, width / PRINT) * PAGE,
+        "width": wide,
+        "tall": wide * height / width > TALL,
         "table": _table(figure.numbers),
     }
 
