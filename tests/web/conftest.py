@@ -63,7 +63,7 @@ class Served:
         """Ask for a change as our page does."""
         return self.client.post(address, json=words, headers=self.ours)
 
-    def wait(self, campaign: str, kind: str, states=("done", "failed", "cancelled"), within: float = 90.0):
+    def wait(self, campaign: str, kind: str, states=("done", "failed", "cancelled"), within: float = 300.0):
         """Return the newest job of a kind once it is in one of `states`."""
         deadline = time.monotonic() + within
         while time.monotonic() < deadline:

@@ -96,10 +96,11 @@ def test_every_chart_has_units_and_says_what_its_bars_are(charts):
     def judge(name, looks):
         chart = looks["light"]
         said = " ".join((chart["title"], chart["under"], chart["note"], chart["words"]))
-        explained = any(word in f"{chart['under']} {chart['note']}" for word in INTERVALS)
-        return [word for word, good in (("units", UNITS.search(said)), ("interval", explained)) if not good]
+        told = f"{chart['under']} {chart['note']}".replace("\u00a0", " ")
+        explained = any(word in told for word in INTERVALS)
+        return [(word, told) for word, good in (("units", UNITS.search(said)), ("interval", explained)) if not good]
 
-    assert wrong(charts, judge) == []
+    assert wrong(charts, judge) == [], wrong(charts, judge)
 
 
 def test_every_chart_has_its_numbers_and_files_one_key_away(charts, worked):
@@ -140,9 +141,16 @@ def test_every_chart_is_printed_light_and_wide_with_its_numbers(charts):
     assert wrong(charts, judge) == []
 
 
+def shape(path):
+    """Return the path of a mark without its size."""
+    numbers = [float(x) for x in re.findall(r"-?\d+(?:\.\d+)?", path)]
+    most = max(map(abs, numbers), default=1.0) or 1.0
+    return re.sub(r"-?\d+(?:\.\d+)?", lambda found: f"{float(found[0]) / most:+.1f}", path)
+
+
 def marks(root):
     """Return, by data ink, the set of dashes of its lines and the shapes of its marks."""
-    shapes = {e.get("id"): re.sub(r"[\d.-]+", "0", e.get("d", "")) for e in root.iter() if e.get("id")}
+    shapes = {e.get("id"): shape(e.get("d", "")) for e in root.iter() if e.get("id")}
     found = {}
     for parent in root.iter():
         for element in parent:
