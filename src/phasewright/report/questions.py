@@ -109,7 +109,7 @@ def hold_section(analysis: Analysis) -> Section:
     figure = Figure(
         "verdicts",
         say.verdicts_title(analysis),
-        "Verdict by load and phase count, with the margin that gives first",
+        "Verdict by load and phase count, with the margin that gives first; ± is half its 95 % interval",
         description,
         lambda layout: draw_verdicts(analysis, layout),
         table,

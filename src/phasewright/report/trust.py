@@ -27,7 +27,8 @@ def trust_section(analysis: Analysis) -> Section:
             Figure(
                 "traces",
                 say.traces_title(analysis),
-                "Every channel on the reference clock; grey: raw readings, dark: mean over the window, band: window",
+                "Every channel on the reference clock; grey: raw readings, dark: mean over the window, band: window; "
+                "of readings no interval is drawn",
                 "Raw records of "
                 + ", ".join(quantity_title(n) for n in channels_drawn(analysis, 6))
                 + " with each step, its window and the parts left out; times stand in the table.",
