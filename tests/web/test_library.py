@@ -10,8 +10,6 @@ from pathlib import Path
 
 import pytest
 
-from phasewright.app import jobs
-
 BENCH = """format = "phasewright-bench-1"
 name = "An open bench"
 [board]
@@ -105,11 +103,14 @@ def test_a_long_list_is_shown_from_the_index_and_what_it_does_not_know_is_looked
         assert empty.desk.shelf.find(place.id) == place
 
 
-def test_markdown_is_given_with_its_pictures_and_every_link_in_it_leads_somewhere(empty, demo_folder):
-    shutil.copytree(demo_folder, empty.folder / "demo")
+def test_markdown_is_given_with_its_pictures_and_every_link_in_it_leads_somewhere(empty, worked):
+    from phasewright.report import write_guide
+
+    study = worked.desk.study(worked.place("demo"))
+    shutil.copytree(worked.place("demo").folder, empty.folder / "demo")
     home = f"/campaign/{empty.place('demo').id}/guide"
     assert empty.client.get(f"{home}/markdown.zip").status_code == 404
-    jobs.report(empty.folder / "demo")
+    write_guide(study.analysis, empty.folder / "demo" / "guide", fitted=study.fitted)
     packed = zipfile.ZipFile(io.BytesIO(empty.client.get(f"{home}/markdown.zip").content))
     text = packed.read("guide.md").decode("utf-8")
     links = re.findall(r"(?<!\\)\]\(([^)]+)\)", text)
