@@ -28,7 +28,13 @@ def chosen_step(analysis: Analysis) -> StepFinding | None:
     ran = [f for f in analysis.steps if f.margins and f.verdict != "tripped"]
     if not ran:
         return None
-    return min(ran, key=lambda f: f.margins[0].in_u if f.margins[0].in_u is not None else math.inf)
+
+    def nearness(finding: StepFinding) -> tuple[float, float]:
+        # Where no accuracy is stated the share of the limit that is left still tells which step is nearest.
+        first = finding.margins[0]
+        return (first.in_u if first.in_u is not None else math.inf), relative(first)
+
+    return min(ran, key=nearness)
 
 
 def rungs(finding: StepFinding) -> tuple[Margin, ...]:
