@@ -40,8 +40,8 @@ WRITER = textwrap.dedent("""
     from phasewright.live.clock import MachineClock
     from phasewright.live.journal.writing import JournalWriter
     writer = JournalWriter(Path(sys.argv[1]), MachineClock())
-    print("up", flush=True)
     try:
+        print("up", flush=True)
         while True:
             for _ in range(10):
                 seq = writer.add("reading", "meter/input_power", 1.5 * writer.seq, "W")

@@ -2,6 +2,9 @@
 
 import errno
 import json
+import subprocess
+import sys
+import textwrap
 import zlib
 from pathlib import Path
 
@@ -245,3 +248,42 @@ def test_looks_that_come_at_once_are_rows_of_their_own(tmp_path):
     writer.close()
     (sheet,) = read_journal(tmp_path).sheets.values()
     assert list(sheet.rows.values()) == [{"input_power": float(n), "coolant_temperature": float(n)} for n in range(3)]
+
+
+INTERRUPTED = textwrap.dedent("""
+    import os, signal, sys
+    from pathlib import Path
+    from phasewright.live.clock import MovedClock
+    from phasewright.live.journal.disk import Disk
+    from phasewright.live.journal.writing import JournalWriter
+
+    class Interrupting(Disk):
+        def write(self, handle, data):
+            taken = super().write(handle, data[:37])
+            os.kill(os.getpid(), signal.SIGINT)
+            return taken
+
+    writer = JournalWriter(Path(sys.argv[1]), MovedClock())
+    writer._disk = Interrupting()
+    try:
+        for number in range(5):
+            writer.add("reading", "meter/input_power", float(number), "W")
+        try:
+            writer.flush()
+        except KeyboardInterrupt:
+            print("interrupted", flush=True)
+        writer.add("reading", "meter/input_power", 5.0, "W")
+    finally:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        writer.close()
+""")
+
+
+def test_an_interrupt_amid_a_write_comes_when_the_write_is_done(tmp_path):
+    """R7: no record twice and none lost, though the interrupt falls between a write and the note of it."""
+    done = subprocess.run([sys.executable, "-c", INTERRUPTED, str(tmp_path)], capture_output=True, text=True, timeout=60)
+    assert done.stdout == "interrupted\n", done.stderr
+    seen = []
+    found = survey(tmp_path, lambda entry, session: seen.append((entry.seq, entry.value)) if entry.kind == "reading" else None)
+    assert seen == [(number, float(number)) for number in range(6)]
+    assert found.complete

@@ -11,6 +11,7 @@ import json
 import os
 from collections import deque
 from collections.abc import Mapping
+from itertools import takewhile
 from pathlib import Path
 
 from phasewright.bench import Fault, NotReady
@@ -18,6 +19,7 @@ from phasewright.live.clock import Clock
 from phasewright.live.journal.disk import Disk
 from phasewright.live.journal.line import Entry, to_line
 from phasewright.live.journal.reading import last_record, segment_paths
+from phasewright.live.journal.unbroken import Unbroken
 
 FORMAT = "phasewright-journal-1"
 SEGMENT_BYTES, SEGMENT_SECONDS = 64 << 20, 3600.0
@@ -38,7 +40,6 @@ class JournalWriter:
         self._folder, self._clock, self._disk = folder, clock, disk or Disk()
         self._segment_bytes, self._segment_seconds = segment_bytes, segment_seconds
         self._handle: int | None = None
-        self._pending: list[bytes] = []
         self._unsynced: deque[tuple[int, bytes]] = deque()
         self._kept = self._size = self._dropped = 0
         self._failed_at = 0
@@ -48,8 +49,7 @@ class JournalWriter:
         try:
             last = last_record(folder)
             self.session = (last.session if last else 0) + 1
-            self.seq = last.seq + 1 if last else 0
-            self.synced = self.seq - 1
+            self.synced = self._written = last.seq if last else -1
             """Last record that is surely on the disk."""
             self._head = {"format": FORMAT, "session": self.session, **(head or {})}
             self._open_segment()
@@ -58,6 +58,11 @@ class JournalWriter:
             raise NotReady(Fault(str(folder), f"no record can be written there ({error.strerror or error})",
                                  "free some space, or grant write permission, before the run")) from None
 
+    @property
+    def seq(self) -> int:
+        """Number of the next record. It follows from what was taken, so that taking is one step that nothing cuts in two."""
+        return self._unsynced[-1][0] + 1 if self._unsynced else self.synced + 1
+
     def add(self, kind: str, name: str, value: float | None = None, unit: str = "", flag: str = "", text: str = "",
             mono_ns: int | None = None) -> int:
         """Take one record and return its number; `flush` writes it."""
@@ -65,7 +70,6 @@ class JournalWriter:
         mono = now if mono_ns is None else mono_ns
         entry = Entry(self.seq, mono, self._clock.wall_ns() - now + mono, kind, name, value, unit, flag, text)
         self._take(entry.seq, to_line(entry))
-        self.seq += 1
         return entry.seq
 
     def event(self, name: str, /, **particulars: object) -> int:
@@ -73,31 +77,38 @@ class JournalWriter:
         return self.add("event", name, text=json.dumps(particulars, ensure_ascii=True, default=str))
 
     def _take(self, seq: int, line: bytes) -> None:
-        self._pending.append(line)
         self._unsynced.append((seq, line))
         self._kept += len(line)
-        while self._kept > KEPT_BYTES and self.alarm:
+        while self._kept > KEPT_BYTES and self.alarm and len(self._unsynced) > 1:
             self._kept -= len(self._unsynced.popleft()[1])
             self._dropped += 1
 
     def flush(self) -> bool:
         """Write what was taken; return whether the disk took it."""
+        with Unbroken():
+            return self._flush()
+
+    def _flush(self) -> bool:
         if self.alarm:
-            self._pending.clear()
             return self._mend()
-        data = b"".join(self._pending)
-        self._pending.clear()
-        if not data:
+        fresh = [line for _, line in takewhile(lambda item: item[0] > self._written, reversed(self._unsynced))]
+        if not fresh:
             return True
+        # A write that fails leaves an alarm, and all that is not synced is then written anew.
+        self._written = self.seq - 1
         try:
-            self._write(data)
+            self._write(b"".join(reversed(fresh)))
         except OSError as error:
             return self._fail("write", error)
         return True
 
     def sync(self) -> bool:
         """Write and sync; return whether everything taken so far is on the disk."""
-        if not self.flush() or self._handle is None:
+        with Unbroken():
+            return self._sync()
+
+    def _sync(self) -> bool:
+        if not self._flush() or self._handle is None:
             return False
         try:
             self._disk.sync(self._handle)
@@ -113,9 +124,13 @@ class JournalWriter:
 
     def close(self) -> bool:
         """Write the end record, sync and let go; return whether all is on the disk."""
+        with Unbroken():
+            return self._end()
+
+    def _end(self) -> bool:
         self.add("end", "end", text=json.dumps({"records": self.seq + 1}))
         for _ in range(LAST_TRIES):
-            done = self.sync()
+            done = self._sync()
             if done:
                 break
             self._clock.sleep(RETRY_S)
@@ -156,11 +171,11 @@ class JournalWriter:
                 self._write(b"".join(again))
         except OSError as error:
             return self._fail("write", error)
-        self.alarm = ""
+        self.alarm, self._written = "", self.seq - 1
         self.event("disk_alarm", what=said, written_again=len(again), given_up=self._dropped)
         self._dropped = 0
         # All of it anew, head and what was kept: only a sync of this file can vouch for it.
-        return self.sync()
+        return self._sync()
 
     def _open_segment(self) -> None:
         present = segment_paths(self._folder)
