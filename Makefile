@@ -30,7 +30,7 @@ demo: $(VENV)/run.stamp  ## invent a campaign, analyze it, write its guide
 test: $(VENV)/dev.stamp  ## every check that a change must pass
 	$(BIN)/ruff check .
 	$(BIN)/lint-imports --config .importlinter
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest --numprocesses 2 --dist loadfile --no-loadscope-reorder
 
 coverage: $(VENV)/dev.stamp  ## every branch of recorder, parser and safety, by their own tests
 	$(BIN)/python benchmarks/covered.py
