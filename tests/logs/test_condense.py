@@ -151,3 +151,12 @@ def test_a_record_without_any_period_ends_the_search_for_longer_bins(monkeypatch
     monkeypatch.setattr(module, "MOST_BINS", 10)
     lone = trace(np.arange(40.0), np.ones(40), segments=tuple((row, row + 1) for row in range(40)))
     assert len(condense(lone, 0, bin_length=wished_length([lone])).value) == 40
+
+
+def test_longer_bins_are_as_unsure_as_they_are_long():
+    """What widening adds to the doubt stands beside what stamps and averaging add; usual bins add nothing."""
+    time, value = fast(20_000)
+    item = trace(time, value, averaging=0.005, stamp_at="end")
+    usual, wide = condense(item, 0), condense(item, 0, bin_length=0.25)
+    assert usual.stamp_u == usual.mark_u == 0.0
+    assert wide.stamp_u == wide.mark_u == pytest.approx(0.02 * 0.25)

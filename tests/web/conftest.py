@@ -162,7 +162,8 @@ class Browser:
             chromium(), "--headless=new", "--remote-debugging-pipe", "--no-first-run", "--disable-gpu", "--no-sandbox",
             "--disable-dev-shm-usage", "--hide-scrollbars", "--force-color-profile=srgb", "--disable-background-networking",
             "--disable-component-update", "--disable-default-apps", "--disable-sync", "--disable-extensions",
-            "--no-pings", "--mute-audio", f"--user-data-dir={self.profile}", "about:blank",
+            "--disable-renderer-backgrounding", "--disable-backgrounding-occluded-windows",
+            "--disable-background-timer-throttling", "--no-pings", "--mute-audio", f"--user-data-dir={self.profile}", "about:blank",
         ]  # fmt: skip
 
         # Descriptors 3 and 4 are where the protocol's pipe is looked for.

@@ -65,6 +65,18 @@ SMALL = (
 )
 
 
+def pictures(each, tabs, words):
+    """Return a picture of every tab. Trap: a tab behind another may wait for ever to be painted; it is then put in front."""
+    try:
+        return each("Page.captureScreenshot", words)
+    except TimeoutError:
+        taken = {}
+        for width, tab in tabs.items():
+            tab.call("Page.bringToFront")
+            taken[width] = tab.call("Page.captureScreenshot", **words(width))
+        return taken
+
+
 @pytest.fixture(scope="module")
 def tour(browser, seen):
     """Every page, visited once at each width, the two side by side: what was found, and pictures in both themes."""
@@ -98,7 +110,7 @@ def tour(browser, seen):
             for dark in (False, True):
                 for tab in tabs.values():
                     tab.theme(dark)
-                taken = each("Page.captureScreenshot", lambda width: {
+                taken = pictures(each, tabs, lambda width: {
                     "format": "png", "optimizeForSpeed": True, "captureBeyondViewport": True, "clip": clips[width]})  # noqa: B023
                 for width, answer in taken.items():
                     path = PICTURES / f"{anchor or 'page-' + name}-{width}-{'dark' if dark else 'light'}.png"

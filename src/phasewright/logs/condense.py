@@ -19,6 +19,9 @@ MOST_BINS = 1 << 22
 `BIN_LENGTH`; longer records get longer bins."""
 _WIDER, _LONGEST = 1.25, 3600.0
 """Steps in which bins get longer, and where that ends [s]: stamps without any period stay as they are."""
+_WIDE_SHARE = 0.02
+"""Standard uncertainty that longer bins add to where a log lies, as a share of their length. Common practice, no source:
+bins of 0.29 s moved the clocks of three simulated campaigns by at most 0.016 of it."""
 _CHUNK = 1 << 16
 _GAP_PERIODS = 2.5
 
@@ -47,7 +50,7 @@ class Intervals:
     """Averaging time of one raw sample [s]; None = unknown."""
     stamp_u: float
     """Standard uncertainty of the intervals against the stamps: unknown stamp position, unknown averaging, rounded
-    stamps [s]."""
+    stamps, bins longer than usual [s]."""
     mark_u: float
     """The part of `stamp_u` that knowing the averaging would not take away [s]."""
     cut_u: float
@@ -146,9 +149,10 @@ def condense(
     count = _samples(period, bin_length, fast_rate)
     fast = count > 1 or np.isfinite(period) and period > 0 and 1.0 / period >= fast_rate * 0.999
     cut, cut_u = stamp_cut(trace.time_ns)
-    doubt = (stamp_doubt(trace.averaging, trace.stamp_at, period) ** 2 + cut_u**2) ** 0.5
+    wide_u = _WIDE_SHARE * bin_length if count > 1 and bin_length > BIN_LENGTH else 0.0
+    doubt = (stamp_doubt(trace.averaging, trace.stamp_at, period) ** 2 + cut_u**2 + wide_u**2) ** 0.5
     known = trace.averaging if trace.averaging is not None else period
-    mark = (stamp_doubt(known, trace.stamp_at, period) ** 2 + cut_u**2) ** 0.5
+    mark = (stamp_doubt(known, trace.stamp_at, period) ** 2 + cut_u**2 + wide_u**2) ** 0.5
     parts = []
     if fast:
         for first, last in trace.segments:
