@@ -163,7 +163,8 @@ class Browser:
             "--disable-dev-shm-usage", "--hide-scrollbars", "--force-color-profile=srgb", "--disable-background-networking",
             "--disable-component-update", "--disable-default-apps", "--disable-sync", "--disable-extensions",
             "--disable-renderer-backgrounding", "--disable-backgrounding-occluded-windows",
-            "--disable-background-timer-throttling", "--no-pings", "--mute-audio", f"--user-data-dir={self.profile}", "about:blank",
+            "--disable-background-timer-throttling", "--no-pings",
+            "--mute-audio", f"--user-data-dir={self.profile}", "about:blank",
         ]  # fmt: skip
 
         # Descriptors 3 and 4 are where the protocol's pipe is looked for.
