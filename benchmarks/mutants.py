@@ -181,11 +181,17 @@ def tests_by_line(name: str) -> tuple[dict[str, dict[int, set[str]]], dict[str, 
 
     data = CoverageData(str(covered.BUILD / name / "all"))
     data.read()
+    own = set(covered.tests_of(covered.AREAS[name]))
+
+    def belongs(test: str) -> bool:
+        file = test.partition("::")[0]
+        return file in own or any(parent.as_posix() in own for parent in Path(file).parents)
+
     found = {}
     for path in covered.files_of(covered.AREAS[name]):
         by_line = data.contexts_by_lineno(str(path)) if str(path) in data.measured_files() else {}
         found[path.relative_to(covered.PACKAGE).as_posix()] = {
-            abs(line): {item.rpartition("|")[2] for item in tests} - {""} for line, tests in by_line.items()}
+            abs(line): {test for item in tests if belongs(test := item.rpartition("|")[2])} for line, tests in by_line.items()}
     return found, json.loads((covered.BUILD / f"{name}.times.json").read_text(encoding="utf-8"))
 
 
