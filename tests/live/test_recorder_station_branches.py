@@ -6,11 +6,11 @@ import pytest
 
 from phasewright.bench import Connection, Instrument, ReadingSource, Step
 from phasewright.live import Bound, demo_scenario, read_journal, write_logs
-from phasewright.live.clock import MovedClock
+from phasewright.live.clock import MachineClock, MovedClock
 from phasewright.live.instruments.driver import Polled, Reading
 from phasewright.live.journal.export import WrittenLog, changed_logs, channel_sources, stamp_text
 from phasewright.live.journal.writing import JournalWriter
-from phasewright.live.recorder import Recorder
+from phasewright.live.recorder import Pace, Recorder
 from phasewright.live.scribe import DirectScribe
 from phasewright.live.station import DirectStation
 
@@ -159,6 +159,46 @@ def test_what_a_run_kept_of_its_pace_is_on_record(tmp_path):
     (pace,) = events_of(tmp_path, "pace")
     assert pace["looks"] == 20 and pace["skipped"] == 0
     assert pace["rate"] == round(20 / 9.75, 4)
+
+
+def test_a_pace_that_has_only_begun_is_told_too():
+    assert Pace(began_ns=5).told(5)["rate"] == 0.0
+    assert Pace(looks=3, began_ns=SECOND).told(3 * SECOND)["rate"] == 1.5
+
+
+def test_the_guard_watches_what_comes_in_threads_too(tmp_path):
+    """By threads and the machine's clock, as in a real run."""
+    clock, load = MachineClock(), Switch()
+    made = Recorder(bench_of(0.02), {"meter": Speaks(clock, value=900.0)},
+                    DirectScribe(JournalWriter(tmp_path / "journal", clock), clock), clock, threads=True, folder=tmp_path)
+    made.open()
+    made.start_load(load, "steady", [Bound(CHANNEL, 500.0, "W", "hold", "asked")])
+    stopped = next((item for item in (made.advance(0.2).stopped for _ in range(50)) if item is not None), None)
+    assert made.close()
+    assert stopped is not None and stopped.action == "hold" and stopped.value == 900.0
+    assert load.done == ["start", "stop"]
+    assert [item["channel"] for item in events_of(tmp_path, "stopped")] == [CHANNEL]
+
+
+def test_what_an_instrument_gives_last_is_on_record(tmp_path):
+    """A look that is under way as recording ends is waited for: every look has its record."""
+    clock = MachineClock()
+    driver = Speaks(clock)
+    plain, looks = driver.read, []
+
+    def slow():
+        looks.append(plain())
+        clock.sleep(0.2)
+        return looks[-1]
+
+    driver.read = slow
+    made = Recorder(bench_of(0.05), {"meter": driver}, DirectScribe(JournalWriter(tmp_path / "journal", clock), clock), clock,
+                    threads=True, folder=tmp_path)
+    made.open()
+    made.advance(0.5)
+    assert made.close()
+    (sheet,) = read_journal(tmp_path / "journal").sheets.values()
+    assert len(sheet.rows) == len(looks) == events_of(tmp_path, "pace")[0]["looks"]
 
 
 def test_a_look_that_takes_just_its_period_skips_no_beat(tmp_path):
