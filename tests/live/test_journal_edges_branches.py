@@ -11,6 +11,7 @@ from phasewright.live.journal.disk import Disk
 from phasewright.live.journal.line import from_line
 from phasewright.live.journal.reading import Follower, LastRecord, last_record, segment_paths, survey
 from phasewright.live.journal.writing import RETRY_S, JournalWriter
+from phasewright.live.scribe import DirectScribe
 
 SECOND = 1_000_000_000
 
@@ -122,3 +123,28 @@ def test_a_follower_takes_no_more_than_it_is_asked_and_leaves_nothing_out(tmp_pa
     assert len(segment_paths(tmp_path)) > 2
     assert seen == list(range(61))
     assert follower.read() == []
+
+
+def test_records_are_synced_every_second_and_timed_from_their_stamps(tmp_path):
+    """`docs/how-to/record.md`: written at once, synced every second."""
+    clock = MovedClock(start_ns=9000 * SECOND)
+    writer = JournalWriter(tmp_path, clock)
+    scribe, synced = DirectScribe(writer, clock), []
+    for _ in range(8):
+        scribe.add("reading", "a/b", 1.0, "W", mono_ns=clock.monotonic_ns())
+        clock.sleep(0.25)
+        scribe.tick()
+        synced.append(writer.synced)
+    assert synced == [-1, -1, -1, 3, 3, 3, 3, 7]
+    assert scribe.written.count == 8 and scribe.written.worst == pytest.approx(0.25)
+    assert scribe.close()
+    (written,) = [item.given for item in read_journal(tmp_path).events if item.name == "written"]
+    assert written == {"readings": 8, "late_p50": 0.25, "late_p99": 0.25, "worst_late": 0.25}
+
+
+def test_what_was_taken_is_in_the_file_as_soon_as_it_is_flushed(tmp_path):
+    writer = JournalWriter(tmp_path, MovedClock())
+    writer.add("reading", "a/b", 1.0, "W")
+    assert writer.flush()
+    assert survey(tmp_path).records == 1 and writer.synced == -1
+    writer.abandon()

@@ -10,6 +10,7 @@ from phasewright.live.clock import MachineClock, MovedClock
 from phasewright.live.instruments.driver import Polled, Reading
 from phasewright.live.journal.export import WrittenLog, changed_logs, channel_sources, stamp_text
 from phasewright.live.journal.writing import JournalWriter
+from phasewright.live.load import LoadEnd
 from phasewright.live.recorder import Pace, Recorder
 from phasewright.live.scribe import DirectScribe
 from phasewright.live.station import DirectStation
@@ -127,6 +128,17 @@ def test_a_load_that_nobody_put_on_is_not_said_to_come_off(tmp_path):
     station.stop_load("nothing was on")
     assert station.close()
     assert not events_of(tmp_path, "load_off")
+
+
+def test_the_end_of_a_load_that_says_so_again_and_again_is_on_record_once(tmp_path):
+    load = Switch()
+    station, _ = station_of(tmp_path, load)
+    station.start_load(Step("a step", {}), ())
+    station.stop_load("ends_twice")
+    load.poll = lambda: LoadEnd(-15, "bye")
+    station.advance(5.0)
+    assert station.close()
+    assert events_of(tmp_path, "load_gone") == [{"code": -15, "errors": "bye"}]
 
 
 # ---- silence and looks -----------------------------------------------------------------------------------------------
