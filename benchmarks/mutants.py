@@ -45,7 +45,13 @@ BUILD = covered.ROOT / "build" / "mutants"
 MARK = "PHASEWRIGHT_MUTANT"
 """Every process that a test starts carries this in its environment, so that none outlives its fault."""
 
-EQUIVALENT: dict[tuple[str, str, str], str] = {}
+EQUIVALENT: dict[tuple[str, str, str], str] = {
+    ("live/journal/reading.py", "session, seq, any_head = 0, -1, False", "1  ->  2"): "what it is compared with is -1 or more",
+    ("live/journal/reading.py", "heads, last = [], -1", "1  ->  2"): "a head counts as -1, and so does where it is handed to",
+    ("live/recorder.py", "if wait > 0:", "wait > 0  ->  wait >= 0"): "waits for no time, and looks at the clock again",
+    ("live/recorder.py", "began_ns: int = 0", "0  ->  -1"): "set as the recorder opens, before anybody reads it",
+    ("live/recorder.py", "began_ns: int = 0", "0  ->  1"): "set as the recorder opens, before anybody reads it",
+}
 """(file, line as it stands, change) -> why no test could ever notice. Looked at one by one."""
 
 COMPARED = {ast.Lt: (ast.LtE, ast.GtE), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.LtE), ast.GtE: (ast.Gt, ast.Lt),
@@ -107,7 +113,8 @@ def changes_of(node: ast.AST) -> Iterator[tuple[ast.AST, str]]:
         new = copy.copy(node)
         new.ifs = [ast.UnaryOp(ast.Not(), node.ifs[0]), *node.ifs[1:]]
         yield new, f"if {ast.unparse(node.ifs[0])}  ->  if not"
-    elif isinstance(node, ast.Return) and node.value is not None and ast.unparse(node.value) != "None":
+    # What is false already is told from None by nobody; there `False -> True` is asked about.
+    elif isinstance(node, ast.Return) and node.value is not None and ast.unparse(node.value) not in ("None", "False"):
         yield ast.Return(ast.Constant(None)), f"{ast.unparse(node)}  ->  return None"
     elif (isinstance(node, ast.AugAssign | ast.Raise | ast.Break | ast.Continue)
           or (isinstance(node, ast.Expr) and isinstance(node.value, ast.Call | ast.Yield | ast.YieldFrom))
