@@ -245,6 +245,8 @@ def test_a_log_that_was_changed_by_a_letter_is_named(tmp_path):
     path = tmp_path / "logs" / "live" / "b-1.csv"
     path.write_bytes(path.read_bytes().replace(b"1.5", b"1.6"))
     assert changed_logs(told, tmp_path) == ("logs/live/b-1.csv",)
+    (tmp_path / "logs" / "live" / "a-1.csv").unlink()  # `NOTICE`: deleting it loses nothing
+    assert changed_logs(told, tmp_path) == ("logs/live/b-1.csv",)
 
 
 def test_readings_of_one_look_share_a_row_for_five_milliseconds(tmp_path):

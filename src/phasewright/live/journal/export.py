@@ -133,7 +133,7 @@ def write_logs(chronicle: Chronicle, folder: Path) -> tuple[WrittenLog, ...]:
 
 
 def changed_logs(chronicle: Chronicle, folder: Path) -> tuple[str, ...]:
-    """Return the logs below ``logs/live`` that are not what the journal says, or are not there."""
+    """Return the logs below ``logs/live`` that are not what the journal says; one that is not there is made again."""
     odd = []
     for (instrument, session), sheet in sorted(chronicle.sheets.items()):
         path = folder / "logs" / "live" / f"{_plain(instrument)}-{session}.csv"
