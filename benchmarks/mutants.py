@@ -53,6 +53,9 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("live/recorder.py", "if wait > 0:", "wait > 0  ->  wait >= 0"): "waits for no time, and looks at the clock again",
     ("live/recorder.py", "began_ns: int = 0", "0  ->  -1"): "set as the recorder opens, before anybody reads it",
     ("live/recorder.py", "began_ns: int = 0", "0  ->  1"): "set as the recorder opens, before anybody reads it",
+    ("live/recorder.py", "self.clock.sleep(max((due - now) * 1e-9, 0.0))", "0.0  ->  -1.0"): "a clock waits for no less than 0 s",
+    ("live/journal/reading.py", "file.seek(max(path.stat().st_size - _LONGEST_LINE, 0))",
+     "file.seek(max(path.stat().st_size - _LONGEST_LINE, 0))  ->  left out"): "reads more than it need and finds the same",
     ("logs/read/_blocktools.py", "for mark in marks[1:]:", "1  ->  0"): "a mark that is looked for twice is found as well",
     ("logs/read/_sample.py", "quality = good / total if total else 0.0", "0.0  ->  -1.0"): "there is no width without a cell",
 }

@@ -148,3 +148,14 @@ def test_what_was_taken_is_in_the_file_as_soon_as_it_is_flushed(tmp_path):
     assert writer.flush()
     assert survey(tmp_path).records == 1 and writer.synced == -1
     writer.abandon()
+
+
+def test_the_way_to_the_disk_is_told_to_the_microsecond(tmp_path):
+    clock = MovedClock()
+    scribe = DirectScribe(JournalWriter(tmp_path, clock), clock)
+    scribe.add("reading", "a/b", 1.0, "W", mono_ns=0)
+    clock.sleep(0.123456789)
+    scribe.tick()
+    assert scribe.close()
+    (written,) = [item.given for item in read_journal(tmp_path).events if item.name == "written"]
+    assert written == {"readings": 1, "late_p50": 0.123457, "late_p99": 0.123457, "worst_late": 0.123457}

@@ -1,5 +1,7 @@
 """The recorder in one process with its guide, what it says of silence, and what its looks and logs amount to."""
 
+import sys
+import threading
 from dataclasses import replace
 
 import pytest
@@ -176,6 +178,41 @@ def test_what_a_run_kept_of_its_pace_is_on_record(tmp_path):
 def test_a_pace_that_has_only_begun_is_told_too():
     assert Pace(began_ns=5).told(5)["rate"] == 0.0
     assert Pace(looks=3, began_ns=SECOND).told(3 * SECOND)["rate"] == 1.5
+
+
+def test_how_late_looks_were_is_told_by_its_median_and_its_worst_hundredth():
+    """Against what was put in: 60 looks in time, 38 late by 10 ms, 2 by 0.1234567 s; classes are a tenth wide."""
+    pace = Pace(looks=100)
+    pace.late.take(0.00005, 60)
+    pace.late.take(0.010, 38)
+    pace.late.take(0.1234567, 2)
+    told = pace.told(SECOND)
+    assert 0.0 < told["late_p50"] <= 1e-4
+    assert told["late_p99"] == told["worst_late"] == 0.123457
+
+
+def test_every_thread_that_looks_is_made_punctual(tmp_path):
+    clock, made_so = MachineClock(), []
+    made = Recorder(bench_of(0.02), {"meter": Speaks(clock)},
+                    DirectScribe(JournalWriter(tmp_path / "journal", clock), clock), clock, threads=True, folder=tmp_path,
+                    punctual=lambda: made_so.append(threading.current_thread()))
+    made.open()
+    made.advance(0.1)
+    assert made.close()
+    assert len(made_so) == 1 and made_so[0] is not threading.current_thread()
+
+
+def test_what_is_started_in_need_is_out_of_reach_of_keys_in_the_terminal(tmp_path):
+    """A session of its own gets no signal of the terminal's (setsid(2))."""
+    command = (sys.executable, "-c", "import os; open('session', 'w').write(str(os.getsid(0) == os.getpid()))")
+    clock = MovedClock()
+    made = Recorder(bench_of(stop=command), {"meter": Speaks(clock)},
+                    DirectScribe(JournalWriter(tmp_path / "journal", clock), clock), clock, threads=False, folder=tmp_path)
+    made.open()
+    made.need()
+    assert [process.wait(20.0) for process in made.called] == [0]
+    assert made.close()
+    assert (tmp_path / "session").read_text(encoding="utf-8") == "True"
 
 
 def test_the_guard_watches_what_comes_in_threads_too(tmp_path):
