@@ -41,6 +41,8 @@ import covered
 GOAL = 85.0
 BUDGET, MOST = 12.0, 60
 """[s], tests: asked about one fault."""
+QUICK = 0.3
+"""[s] Tests that take longer are asked after all others."""
 LONGEST = 15.0
 """[s] one test alone, with what it sets up: a longer one is not asked, else a slow machine would count as a kill."""
 BUILD = covered.ROOT / "build" / "mutants"
@@ -234,7 +236,7 @@ def chosen(mutant: Mutant, reach: dict[str, dict[int, set[str]]], times: dict[st
             file = item.partition("::")[0]
             turns[item] = turn[file]
             turn[file] += 1
-        return sorted(found, key=lambda item: turns[item])
+        return sorted(found, key=lambda item: (times.get(item, 0.0) > QUICK, turns[item]))
 
     if mutant.inside:
         return through(range(mutant.line, mutant.end + 1))[:2 * MOST]
