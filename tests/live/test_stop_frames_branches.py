@@ -229,3 +229,42 @@ def test_a_run_whose_load_is_never_put_on_took_no_time(unjudged):
     result = run(station, person, plan())
     assert [(item.outcome, item.seconds) for item in result.steps] == [("stopped", 0.0)]
     assert result.ended == "stopped by the person"
+
+
+def test_while_a_person_is_asked_the_time_is_shown_and_nothing_is_planned(unjudged):
+    station = Station()
+    person = Person(station)
+    person.before = lambda asked: "go" if station.now >= 4.0 else ""
+    run(station, person, plan())
+    asking = [(frame.phase, round(frame.elapsed, 6), frame.planned) for _, frame in person.frames if frame.phase == "asking"]
+    assert asking == [("asking", float(second), 0.0) for second in range(1, 4)]
+
+
+def test_why_a_plan_could_not_be_made_anew_is_told_with_200_characters_of_it(unjudged):
+    def learn(made, ran):
+        raise RuntimeError("x" * 300)
+
+    station = Station()
+    person = Person(station)
+    result = run(station, person, plan(2), learn=learn)
+    assert len(result.steps) == 2
+    assert [given for _, given in station.told("plan_kept")] == [{"why": "RuntimeError: " + "x" * 200}]
+
+
+def test_nothing_is_learned_when_no_step_is_left_and_of_those_that_ran_alone(unjudged):
+    learned = []
+
+    def learn(made, ran):
+        learned.append(ran)
+        return made
+
+    made = plan(2)
+    station = Station()
+    run(station, Person(station), made, learn=learn)
+    assert learned == [frozenset({made.steps[0].name})]
+    learned.clear()
+    station = Station()
+    person = Person(station)
+    person.before = lambda asked: "skip"
+    run(station, person, made, learn=learn)
+    assert learned == []
