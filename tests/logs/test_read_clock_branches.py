@@ -288,3 +288,22 @@ def test_intervals_that_scatter_more_than_threefold_are_told(long, told_of):
     push(clock, seconds(*np.cumsum([0.0, *steps])))
     clock.finish(lambda row: row + 2)
     assert sum("intervals scatter" in item for item in told.of("note")) == told_of
+
+
+@pytest.mark.parametrize("size", [1, 2, 3])
+def test_the_repeated_hour_is_told_apart_wherever_a_block_of_rows_ends(size):
+    zone, begin = zoneinfo.ZoneInfo("Europe/Berlin"), dt.datetime(2023, 10, 28, 23, 0, tzinfo=dt.UTC)
+    moments = [begin + dt.timedelta(minutes=10 * step) for step in range(36)]
+    local = [int(item.astimezone(zone).replace(tzinfo=dt.UTC).timestamp()) * SECOND for item in moments]
+    clock, told = clock_of(MOMENT, "Europe/Berlin", step=600.0 * SECOND)
+    out = np.concatenate([push(clock, local[at:at + size]) for at in range(0, len(local), size)])
+    assert out.tolist() == [int(item.timestamp()) * SECOND for item in moments]
+    assert len(told.of("repair")) == 1 and clock.backward_rows == []
+
+
+def test_local_times_that_were_left_out_in_spring_count_by_the_offset_before():
+    """PEP 495: in a gap, fold 0 is the offset before it."""
+    zone, gap = zoneinfo.ZoneInfo("Europe/Berlin"), dt.datetime(2023, 3, 26, 2, 30)
+    clock, _ = clock_of(MOMENT, "Europe/Berlin")
+    local = int(gap.replace(tzinfo=dt.UTC).timestamp())
+    assert push(clock, seconds(local)).tolist() == seconds(gap.replace(tzinfo=zone, fold=0).timestamp())
