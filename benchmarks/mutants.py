@@ -286,7 +286,7 @@ class Bench:
                     self.aside[item.nodeid] = f"longer than {LONGEST:g} s" if outcome == "timeout" else "fails without a fault"
                     continue
             spent += self.took[item.nodeid]
-            if picked and spent > BUDGET:
+            if picked and spent > self.order["budget"]:
                 break
             picked.append(item)
             if len(picked) >= MOST:
@@ -299,7 +299,7 @@ class Bench:
         true = covered.PACKAGE / mutant.file
         tree = mutated(mutant, true.read_text(encoding="utf-8"))
         while tests:
-            seconds = 20.0 + 4.0 * sum(self.took[item.nodeid] for item in tests)
+            seconds = 10.0 + 3.0 * sum(self.took[item.nodeid] for item in tests)
             path.write_text(ast.unparse(tree), encoding="utf-8")
             try:
                 outcome = self.process(mutant, tree, tests, seconds)
@@ -308,7 +308,7 @@ class Bench:
             if outcome != "killed":
                 return outcome
             by = [item for item in tests if item.nodeid == self.told.read_text(encoding="utf-8")]
-            if not by or self.process(None, None, by, 20.0 + 4.0 * self.took[by[0].nodeid]) == "survived":
+            if not by or self.process(None, None, by, 10.0 + 3.0 * self.took[by[0].nodeid]) == "survived":
                 return outcome
             self.aside[by[0].nodeid] = "fails without a fault now and then"
             tests = [item for item in tests if item is not by[0]]
@@ -425,7 +425,7 @@ def pytest_collection_modifyitems(items: list) -> None:
         items[:] = [item for item in items if item.nodeid in set(named)]
 
 
-def ask_all(name: str, sample: list[Mutant]) -> tuple[list[dict], dict[str, str]]:
+def ask_all(name: str, sample: list[Mutant], budget: float = BUDGET) -> tuple[list[dict], dict[str, str]]:
     """Return (what became of every fault of a sample, test set aside -> why)."""
     place = BUILD / name
     shutil.rmtree(place, ignore_errors=True)
@@ -465,7 +465,7 @@ def ask_all(name: str, sample: list[Mutant]) -> tuple[list[dict], dict[str, str]
         return "survived" if passes(tests) else "killed"
 
     order = {"package": str(place / "src" / "phasewright"), "results": str(place / "results.jsonl"),
-             "aside": str(place / "aside.json"), "told": str(place / "told"),
+             "aside": str(place / "aside.json"), "told": str(place / "told"), "budget": budget,
              "mutants": [{"mutant": asdict(mutant), "tests": tests} for mutant, tests in picked if tests]}
     (place / "order.json").write_text(json.dumps(order), encoding="utf-8")
     subprocess.run([*command, *files], cwd=covered.ROOT, env={**environment, "PHASEWRIGHT_ORDER": str(place / "order.json")},
@@ -487,6 +487,7 @@ def main() -> int:
     words.add_argument("areas", nargs="*")
     words.add_argument("--seed", type=int, default=1)
     words.add_argument("--count", type=int, default=150)
+    words.add_argument("--budget", type=float, default=BUDGET, help="[s] of tests asked about one fault")
     words.add_argument("--only", default="", help="a file, or the beginning of its path")
     given = words.parse_args()
     low = []
@@ -497,7 +498,7 @@ def main() -> int:
                  if item.file.startswith(given.only)]
         fair = [item for item in every if (item.file, item.text, item.change) not in EQUIVALENT]
         sample = random.Random(given.seed).sample(fair, min(given.count, len(fair)))
-        results, aside = ask_all(name, sorted(sample, key=lambda item: (item.file, item.line)))
+        results, aside = ask_all(name, sorted(sample, key=lambda item: (item.file, item.line)), given.budget)
         counts = {what: sum(item["outcome"] == what for item in results) for what in ("killed", "timeout", "survived")}
         score = 100.0 * (counts["killed"] + counts["timeout"]) / max(len(results), 1)
         for item in results:
