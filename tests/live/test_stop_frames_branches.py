@@ -268,3 +268,24 @@ def test_nothing_is_learned_when_no_step_is_left_and_of_those_that_ran_alone(unj
     person.before = lambda asked: "skip"
     run(station, person, made, learn=learn)
     assert learned == []
+
+
+def test_what_the_plan_asks_for_is_guarded_but_for_times(unjudged):
+    made = plan()
+    step = made.steps[0]
+    asked = [item for item in step.forecast.stops if item.unit != "s"]
+    assert asked, "the plan asks for nothing: nothing is shown"
+    station, seen = Station(), []
+    plain = station.start_load
+
+    def start_load(step, bounds):
+        seen.extend(bounds)
+        return plain(step, bounds)
+
+    station.start_load = start_load
+    run(station, Person(station), made)
+    channels = {(item.channel, item.action) for item in seen}
+    assert {(item.channel, item.action) for item in asked} <= channels
+    assert not any(item.unit == "s" for item in seen)
+    for item in asked:
+        assert min(bound.threshold for bound in seen if bound.channel == item.channel) <= item.threshold
