@@ -163,7 +163,8 @@ def _judge_step(trial: Trial, step, truth) -> None:
     if true.settled and true.state != "tripped":
         trial.truly_settled += 1
         trial.seen_settled += step.window.settled
-    if step.window.settled and not true.settled:
+    # A step that tripped has no state to settle in: the truth of what remained is not a number, and is not judged.
+    if step.window.settled and not true.settled and true.state != "tripped":
         left = {name: round(value, 2) for name, value in true.remaining.items()}
         trial.false_settled.append(f"{label}: still to come {left}")
     if not step.window.found:
