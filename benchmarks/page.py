@@ -77,6 +77,7 @@ def at_work(served, home: str) -> None:
     """Time the timeline and what if from four viewers at once while a job computes."""
     import threading
 
+    sys.setswitchinterval(0.001)  # as `serve` sets it
     place = served.place("demo")
     times: dict[str, list[float]] = {"timeline": [], "what if": []}
     busy = served.desk.begin_study(place)

@@ -128,3 +128,16 @@ def test_only_files_of_the_guide_are_given(worked, home):
         for name in ("index.html", "secret.key", "link.csv"):
             (folder / name).unlink()
         folder.rmdir()
+
+
+def test_a_setting_asked_for_while_the_model_is_being_fitted_is_told_so(worked, home):
+    """A page that stood open asks on while its campaign is worked out anew: no error, but when there will be an answer."""
+    place = worked.place("demo")
+    study = worked.desk.study(place)
+    fitted, study.fitted = study.fitted, None
+    try:
+        answer = worked.client.get(f"{home}/whatif", params={"phases": "5", "load": "310 W"})
+    finally:
+        study.fitted = fitted
+    assert answer.status_code == 200 and "The model is being fitted" in answer.text
+    assert worked.client.get(f"{home}/whatif", params={"phases": "5", "load": "310 W"}).headers["hx-replace-url"]

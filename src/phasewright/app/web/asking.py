@@ -92,7 +92,10 @@ def whatif_html(place: Place, study: Study, query: Mapping[str, str]) -> str:
 
 def ask(desk: Desk, place: Place, request: Request) -> Response:
     """Answer one setting; the address of the page then says what was asked."""
-    study = _study(desk, place)
+    study = desk.study(place)
+    if study is None or study.fitted is None:
+        # What a page that was opened before asks while the campaign is worked out anew.
+        return HTMLResponse(render("whatif_later.html.jinja", why=study.unfitted if study else ""))
     given = inputs_of(study, request.query_params)
     answer = HTMLResponse(_answer(place, study, given, request.query_params))
     answer.headers["HX-Replace-Url"] = _page(place, request, ASKING)
