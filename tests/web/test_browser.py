@@ -16,16 +16,6 @@ AXE = (HERE / "axe" / "axe.min.js").read_text(encoding="utf-8")
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 
-def enter(browser, served, path="/", **look):
-    """Return a tab that has come in by the printed address and stands at `path`."""
-    tab = browser.tab(**look)
-    tab.open(f"{served.origin}/#t={served.gate.token}")
-    tab.until("!!document.querySelector('.bar') && !location.hash")
-    if path != "/":
-        tab.open(served.origin + path)
-    return tab
-
-
 @pytest.fixture(scope="module")
 def seen(worked):
     """The worked demo with its record opened."""
@@ -41,8 +31,8 @@ def paths_of(place) -> dict[str, str]:
             "bench": f"{home}/bench", "guide": f"{home}/guide", "library": "/library", "run": f"{home}/run"}  # fmt: skip
 
 
-def test_the_printed_address_leads_in_and_the_token_leaves_the_address(browser, seen):
-    tab = enter(browser, seen)
+def test_the_printed_address_leads_in_and_the_token_leaves_the_address(come_in, browser, seen):
+    tab = come_in(seen)
     assert tab.run("location.href") == f"{seen.origin}/"
     assert tab.run("localStorage.getItem('phasewright-token')") == seen.gate.token
     assert tab.run("document.cookie") == ""
@@ -78,9 +68,9 @@ def pictures(each, tabs, words):
 
 
 @pytest.fixture(scope="module")
-def tour(browser, seen):
+def tour(come_in, browser, seen):
     """Every page, visited once at each width, the two side by side: what was found, and pictures in both themes."""
-    tabs = {width: enter(browser, seen, width=width, dark=width < 600) for width in (1440, 390)}
+    tabs = {width: come_in(seen, width=width, dark=width < 600) for width in (1440, 390)}
     found = {"axe": {1440: [], 390: []}, "wide": {320: [], 390: []}, "small": [], "pictures": []}
 
     def each(method, words=lambda width: {}):
@@ -151,9 +141,9 @@ def test_pictures_for_people(tour, width, dark):
     assert len(made) >= 14 and all(path.stat().st_size > 3000 for path in made)
 
 
-def test_a_step_is_chosen_and_the_address_says_so(browser, seen):
+def test_a_step_is_chosen_and_the_address_says_so(come_in, seen):
     place = seen.place("demo")
-    tab = enter(browser, seen, f"/campaign/{place.id}")
+    tab = come_in(seen, f"/campaign/{place.id}")
     tab.click("#show-2")
     tab.until("document.querySelector('#show-2').getAttribute('aria-current') === 'true'")
     assert tab.run("location.search") == "?step=2"
@@ -163,9 +153,9 @@ def test_a_step_is_chosen_and_the_address_says_so(browser, seen):
     tab.close()
 
 
-def test_what_if_answers_typed_and_stepped_inputs(browser, seen):
+def test_what_if_answers_typed_and_stepped_inputs(come_in, seen):
     place = seen.place("demo")
-    tab = enter(browser, seen, f"/campaign/{place.id}?phases=5&load=300+W")
+    tab = come_in(seen, f"/campaign/{place.id}?phases=5&load=300+W")
     before = tab.run("document.querySelector('#asked').innerText")
     tab.run("document.querySelector('#ask-load').focus()")
     tab.key("ArrowUp")
@@ -182,9 +172,9 @@ def test_what_if_answers_typed_and_stepped_inputs(browser, seen):
     tab.close()
 
 
-def test_the_timeline_moves_by_keys_alone(browser, seen):
+def test_the_timeline_moves_by_keys_alone(come_in, seen):
     place = seen.place("demo")
-    tab = enter(browser, seen, f"/campaign/{place.id}/record?from=100&to=300")
+    tab = come_in(seen, f"/campaign/{place.id}/record?from=100&to=300")
     for _ in range(80):
         tab.key("Tab")
         if tab.run("document.activeElement.id") == "traces":
@@ -199,7 +189,7 @@ def test_the_timeline_moves_by_keys_alone(browser, seen):
     tab.close()
 
 
-def test_k09_hostile_names_run_nowhere_in_a_browser(browser, empty):
+def test_k09_hostile_names_run_nowhere_in_a_browser(come_in, empty):
     from phasewright.bench import edited, new_text
 
     payloads = ["<script>window.bad=1</script>", '"><img src=x onerror=window.bad=1>', "{{constructor.constructor('bad=1')()}}",
@@ -212,7 +202,7 @@ def test_k09_hostile_names_run_nowhere_in_a_browser(browser, empty):
         campaign = edited(new_text("campaign.toml"), {"name": text, "notes": text, "step.1.name": text, "step.1.note": text})
         (folder / "campaign.toml").write_text(campaign, "utf-8")
         (folder / "logs" / "a.csv").write_text(f'time,"{text.replace(chr(34), chr(34) * 2)}"\n1,2\n', "utf-8")
-    tab = enter(browser, empty)
+    tab = come_in(empty)
     for place in empty.desk.shelf.places():
         for path in ("/", f"/campaign/{place.id}/logs", f"/campaign/{place.id}/bench", f"/campaign/{place.id}/record"):
             tab.open(empty.origin + path)
@@ -221,10 +211,10 @@ def test_k09_hostile_names_run_nowhere_in_a_browser(browser, empty):
     tab.close()
 
 
-def test_a_window_is_moved_by_keys_and_looked_at_before_it_is_kept(browser, seen):
+def test_a_window_is_moved_by_keys_and_looked_at_before_it_is_kept(come_in, seen):
     place = seen.place("demo")
     found = seen.desk.study(place).step(4)
-    tab = enter(browser, seen, f"/campaign/{place.id}/record")
+    tab = come_in(seen, f"/campaign/{place.id}/record")
     tab.run("document.querySelector('#step-4 summary').focus()")
     tab.key("Enter")
     tab.until("!!document.querySelector('#look-4 svg')")
