@@ -365,29 +365,33 @@ def test_k18_no_secret_is_in_the_sources():
 
 
 def test_k19_viewers_that_stall_hold_nobody_up(worked):
-    """50 viewers, 10 of which ask for the largest page and never read it: all others are answered, memory stays bounded."""
+    """50 viewers, 10 of which ask for the largest page and never read it: all others are answered, memory stays bounded.
+
+    The first fifty wake every worker thread of the server, each of which keeps a store of its own; fifty more add the pages
+    that wait.
+    """
     home = f"/campaign/{worked.place('demo').id}"
     # What the first look at a campaign brings in is no viewer's: it is kept once for all of them.
     assert worked.client.get(home).status_code == worked.client.get(f"{home}/tables/verdicts.csv").status_code == 200
-    before = resident()
-    stalled = []
-    for _ in range(10):
-        line = socket.create_connection(("127.0.0.1", worked.gate.port), 10)
-        line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
-        line.sendall(f"GET {home} HTTP/1.1\r\nHost: 127.0.0.1:{worked.gate.port}\r\n"
-                     f"x-phasewright-token: {worked.gate.token}\r\n\r\n".encode())  # fmt: skip
-        stalled.append(line)
-    codes: list[int] = []
-    viewers = [
-        threading.Thread(target=lambda: codes.append(worked.client.get(f"{home}/tables/verdicts.csv").status_code))
-        for _ in range(40)
-    ]
-    for viewer in viewers:
-        viewer.start()
-    for viewer in viewers:
-        viewer.join(30)
-    most = resident()
+    stalled, grown = [], []
+    for _ in range(2):
+        before, codes = resident(), []
+        for _ in range(10):
+            line = socket.create_connection(("127.0.0.1", worked.gate.port), 10)
+            line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            line.sendall(f"GET {home} HTTP/1.1\r\nHost: 127.0.0.1:{worked.gate.port}\r\n"
+                         f"x-phasewright-token: {worked.gate.token}\r\n\r\n".encode())  # fmt: skip
+            stalled.append(line)
+        viewers = [
+            threading.Thread(target=lambda: codes.append(worked.client.get(f"{home}/tables/verdicts.csv").status_code))  # noqa: B023
+            for _ in range(40)
+        ]
+        for viewer in viewers:
+            viewer.start()
+        for viewer in viewers:
+            viewer.join(30)
+        grown.append(resident() - before)
+        assert codes == [200] * 40
     for line in stalled:
         line.close()
-    assert codes == [200] * 40
-    assert most - before < 100.0
+    assert grown[0] < 200.0 and grown[1] < 100.0, grown
